@@ -1,0 +1,100 @@
+import { useState } from "preact/hooks";
+import { fromShown, limitName, limitNumber, limitUnit, unitSign } from "../format.ts";
+import type { Limit } from "../shapes.ts";
+import { text } from "../text/text.ts";
+import { Icon } from "./Icon.tsx";
+import { monthsOf, SeasonField } from "./SeasonField.tsx";
+import { LimitPreview } from "./LimitPreview.tsx";
+
+interface LimitFormProps {
+  /** The bin whose limits they are. */
+  id: string;
+  own: Record<string, number>;
+  main: Limit[];
+  rest: Limit[];
+  /** Takes all own values of the bin; one left out is inherited. */
+  save: (values: Record<string, number>) => Promise<void>;
+  cancel: () => void;
+}
+
+/** A bin's own limits: each can be set, or given back to what it inherits. */
+export function LimitForm({ id, own, main, rest, save, cancel }: LimitFormProps) {
+  // What was typed, or null for a value given back.
+  const [typed, setTyped] = useState<ReadonlyMap<string, string | null>>(new Map());
+  const [busy, setBusy] = useState(false);
+  // The months that the changes hold for, as in 11-3; "" the whole year.
+  const [season, setSeason] = useState("");
+
+  const values = (): Record<string, number> => {
+    const all = { ...own };
+    for (const limit of [...main, ...rest]) {
+      const entry = typed.get(limit.name);
+      if (entry === undefined) continue;
+      const months = season !== "" ? season : limit.origin === "bin" ? (limit.season ?? "") : "";
+      const key = months === "" ? limit.name : `${limit.name}@${months}`;
+      if (entry === null) delete all[key];
+      else if (entry !== "") all[key] = Number(fromShown(Number(entry), limitUnit(limit)).toPrecision(10));
+    }
+    return all;
+  };
+  const set = (name: string, entry: string | null): void => setTyped(new Map(typed).set(name, entry));
+  const field = (limit: Limit) => {
+    const entry = typed.get(limit.name);
+    const isOwn = entry === undefined ? limit.origin === "bin" : entry !== null;
+    return (
+      <li key={limit.name}>
+        <label>
+          <span>
+            {limitName(limit.name)} <span class="hint">{unitSign(limitUnit(limit))}</span>
+          </span>
+          <input
+            type="number"
+            inputMode="decimal"
+            step="any"
+            required={entry !== null}
+            placeholder={entry === null ? text.bin.willInherit : ""}
+            value={entry === null ? "" : (entry ?? String(limitNumber(limit)))}
+            onInput={(e) => set(limit.name, e.currentTarget.value)}
+          />
+        </label>
+        <button type="button" class="quiet" disabled={!isOwn} aria-label={text.bin.limitResetLabel(limitName(limit.name))} onClick={() => set(limit.name, null)}>
+          {text.bin.limitReset}
+        </button>
+        <span class="hint limit-source">
+          {text.bin.setBy(text.bin.origin[limit.origin] ?? limit.origin)}
+          {limit.season !== null && `, ${monthsOf(limit.season)}`}
+          {limit.origin === "species" && `: ${limit.source}`}
+        </span>
+      </li>
+    );
+  };
+  return (
+    <form
+      class="limit-form"
+      onSubmit={(event) => {
+        event.preventDefault();
+        setBusy(true);
+        void save(values()).finally(() => setBusy(false));
+      }}
+    >
+      <SeasonField season={season} change={setSeason} />
+      <ul class="limit-fields">{main.map(field)}</ul>
+      <details>
+        <summary>
+          <Icon name="down" />
+          {text.bin.limitsRest}
+        </summary>
+        <ul class="limit-fields">{rest.map(field)}</ul>
+      </details>
+      {typed.size > 0 && [...typed.values()].every((entry) => entry !== "") && <LimitPreview id={id} values={values()} />}
+      <div class="buttons">
+        <button type="submit" class="button-main" disabled={busy}>
+          {text.bin.limitsSave}
+        </button>
+        <button type="button" class="quiet" onClick={cancel}>
+          {text.bin.limitsCancel}
+        </button>
+      </div>
+    </form>
+  );
+}

@@ -1,0 +1,5 @@
+"""`python -m underlid`."""
+
+from underlid.cli import main
+
+main()

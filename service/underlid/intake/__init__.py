@@ -1,0 +1,1 @@
+"""MQTT in: decode, calibrate, store, then acknowledge."""

@@ -1,0 +1,1 @@
+"""Outbox out: what alarms say, how often a target is tried, and the targets themselves."""

@@ -1,0 +1,1 @@
+"""What is kept: readings behind a small protocol, and the ledger of everything else."""

@@ -1,0 +1,1 @@
+"""FastAPI: the API, the live stream and the built dashboards."""

@@ -1,0 +1,1 @@
+"""Checks of the invented farm: its physics, its scenes, its probes."""

@@ -1,0 +1,1 @@
+"""Tests of the rules; scenarios in YAML are run by `scenario.py`."""

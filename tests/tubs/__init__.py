@@ -1,0 +1,1 @@
+"""Simulated tubs of feed in real weather, with physics of their own: nothing here imports the package."""

@@ -1,0 +1,32 @@
+"""The screen of reports in a real browser, on phone and desktop, light and dark."""
+
+import pytest
+from playwright.sync_api import Browser, expect
+from tests.web.screens import DESK, PHONE, Watched, axe_findings, furnish, too_wide
+
+from conftest import Service
+
+
+@pytest.mark.parametrize(("size", "scheme"), [(PHONE, "light"), (DESK, "dark")])
+def test_today_a_week_and_a_bin_beside_another(
+    browser: Browser, service: Service, size: dict[str, int], scheme: str
+) -> None:
+    furnish(service, alder=0, birch=0)
+    watched = Watched(browser, service, size, scheme)
+    page = watched.page
+    page.goto("/reports")
+    expect(page.get_by_role("heading", name="Today")).to_be_visible()
+    expect(page.get_by_role("heading", name="The week", exact=True)).to_be_visible()
+    assert axe_findings(page) == []
+    page.locator("select").nth(1).select_option("bin/alder")
+    expect(page.get_by_role("table")).to_contain_text("of the time in range")
+    page.get_by_label("Beside it").select_option("bin/birch")
+    expect(page.locator("td[data-of=Birch]").first).to_contain_text("of the time in range")
+    assert axe_findings(page) == []
+    assert too_wide(page) == []
+    with page.context.expect_page() as opened:
+        page.get_by_role("link", name="Page to read or print").click()
+    expect(opened.value.get_by_role("heading", name="Alder: the week")).to_be_visible()
+    assert opened.value.locator("svg[role=img]").count() >= 1
+    assert watched.complaints == []
+    watched.close()
