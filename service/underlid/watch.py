@@ -31,6 +31,7 @@ log = structlog.get_logger("underlid.watch")
 STORE_AWAY_S = 5.0  # until the next try when the stores fail
 PAUSE_S = 0.2  # at least, between passes, so that a burst of readings is one pass
 REST = 3.0  # times as long as a pass took, so that the rules leave the computer to others
+REST_AT_MOST_S = 3.0  # a pass held up by a slow disk is no reason to look away for long
 POLL_S = 0.5  # how soon the end of a delay is noticed
 ROUND_S = 60.0  # everything is judged again this often, for what time alone changes
 SHARE = 500  # subjects of such a round in one pass, so that what changed does not wait for a large farm
@@ -123,7 +124,8 @@ class Watch:
                     self.state = f"cannot judge: {error}"
                     self._everything = True
                     await asyncio.sleep(STORE_AWAY_S)
-                await asyncio.sleep(max(PAUSE_S, REST * (loop.time() - started)))
+                rest_s = min(REST * (loop.time() - started), REST_AT_MOST_S)
+                await asyncio.sleep(max(PAUSE_S, rest_s))
 
     async def _pass(self, ripe: set[Subject]) -> None:
         channels, self._channels = self._channels, set()

@@ -186,6 +186,19 @@ def test_a_probe_taken_out_while_silent_leaves_no_alarm_behind(inside: Inside) -
     assert [a.rule for a in alarms_of(inside, whose) if a.state is not AlarmState.NORMAL] == []
 
 
+def test_a_probe_placed_before_its_first_readings_are_stored_sits_there_since_them(inside: Inside) -> None:
+    """A probe is known a moment before its first readings, which may be hours old, are in the store."""
+    with inside.ledger.writing() as connection:
+        catalogue.save_probe(connection, Probe("tub-1", "tub-1", NOW_MS))
+        catalogue.register_channel(connection, "tub-1", "temp", "Cel", Quantity.TEMPERATURE)
+    in_the_tub = {"subject": {"kind": "feed-store", "id": "tub"}, "position": "feed"}
+    assert inside.ask("POST", "/api/v1/probes/tub-1/placement", json=in_the_tub).status_code == 200
+    hear(inside, "tub-1", {"temp": ("Cel", Quantity.TEMPERATURE, [12.5] * 6)}, NOW_MS - HOUR_MS)
+    judge(inside)
+    [position] = inside.ask("GET", "/api/v1/feed-stores/tub").json()["condition"]["positions"]
+    assert position["value"] == 12.5
+
+
 def test_health_comes_with_a_placed_probe(inside: Inside) -> None:
     # 0.01 V a day from 3.98 V: 3.70 V after 28 days, and the 0.40 V down to 3.30 V last another 40.
     falling = [3.98 - 0.01 * n / 24 for n in range(28 * 24 + 1)]

@@ -35,6 +35,8 @@ from underlid.web.shapes import (
 
 router = APIRouter(prefix="/probes", tags=["probes"])
 
+EVER_MS = 0
+
 
 class ProbeChange(Shape):
     name: str = Field(min_length=1, max_length=80)
@@ -70,7 +72,8 @@ def rename_probe(ctx: Ctx, probe_id: str, change: ProbeChange) -> ProbeShape:
 def place_probe(ctx: Ctx, probe_id: str, new: PlacementNew) -> ProbeShape:
     """Put a probe's channels at a position; where they sat before, they sat until then.
 
-    A channel that sits there already goes on as it does, whatever `since` says.
+    A channel that sits there already goes on as it does, whatever `since` says. One that sat nowhere yet sits
+    there since its first reading.
     """
     subject = Subject(new.subject.kind, new.subject.id)
     if new.position not in FITS.get(subject.kind, ()):
@@ -96,8 +99,8 @@ def place_probe(ctx: Ctx, probe_id: str, new: PlacementNew) -> ProbeShape:
             elif channel.id in placed_before:
                 from_ms = ctx.clock()
             else:
-                first_ms = ctx.readings.first_ms([channel.id])
-                from_ms = ctx.clock() if first_ms is None else first_ms
+                # Before its first reading too: those of a probe just heard of may not be stored yet.
+                from_ms = ctx.readings.first_ms([channel.id]) or EVER_MS
             catalogue.place_channel(connection, channel.id, subject, new.position, from_ms)
     ctx.everything_changed()
     ctx.nudge("probe", probe_id)
