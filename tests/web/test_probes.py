@@ -260,6 +260,24 @@ def test_two_that_sit_apart_are_compared_from_now_on(inside: Inside) -> None:
     assert (seen["drift_per_day"], seen["drifting"]) == (None, False)
 
 
+def test_one_that_says_nothing_since_it_is_compared_has_nothing_to_be_compared(inside: Inside) -> None:
+    readings = {"temp": ("Cel", Quantity.TEMPERATURE, [20.0, 20.1])}
+    ids = [hear(inside, name, readings, NOW_MS - HOUR_MS)["temp"] for name in ("birch-1", "birch-2")]
+    for one, two in (ids, ids[::-1]):
+        inside.ask("PUT", f"/api/v1/channels/{one}/twin", json={"channel": two})
+    hear(inside, "birch-2", readings, wall_clock() + 60_000)
+    for one in ids:
+        answer = inside.ask("GET", f"/api/v1/channels/{one}/twin")
+        assert answer.status_code == 200, answer.text
+        seen = answer.json()
+        assert (seen["difference"], seen["apart"], seen["drifting"]) == (
+            [None] * len(seen["own"]),
+            None,
+            False,
+        )
+    judge(inside)
+
+
 def test_a_twin_is_another_channel_of_the_same_quantity_and_unit(inside: Inside) -> None:
     ids = {c["name"]: c["id"] for c in probe(inside, "alder-1")["channels"]}
     other = hear(

@@ -134,7 +134,7 @@ def _check(sensor: Sensor) -> SeriesCheck:
 def _together(sensor: Sensor) -> bool:
     """Have both spoken for long enough, and do they still?"""
     assert sensor.twin is not None
-    if not len(sensor.twin.series):
+    if not len(sensor.series) or not len(sensor.twin.series):
         return False
     own, other = sensor.series.time_ms, sensor.twin.series.time_ms
     end = min(int(own[-1]), int(other[-1]))
