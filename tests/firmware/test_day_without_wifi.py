@@ -7,7 +7,7 @@ from typing import Literal
 
 import pytest
 
-from conftest import MakeService, Mosquitto, readings_in, wait_for
+from conftest import MakeService, Mosquitto, Service, readings_in, wait_for
 from firmware.conftest import SETTINGS, Board, Interpreter
 from firmware.relay import Relay
 
@@ -26,6 +26,15 @@ def thermometer(micropython: Interpreter, wake: int) -> dict[str, str]:
 def stored(file: Path, channel: int) -> list[tuple[float, float]]:
     """(time in seconds, value) of a channel, in order of time."""
     return [(time_ms / 1000, value) for time_ms, value in readings_in(file, channel)]
+
+
+def channels_heard(service: Service) -> dict[str, int]:
+    """The channels by name; a probe is known by its status before it has said anything."""
+    return {
+        channel["name"]: channel["id"]
+        for probe in service.items("/probes")
+        for channel in probe["channels"]  # type: ignore[attr-defined]
+    }
 
 
 @pytest.mark.slow
@@ -91,8 +100,8 @@ def test_a_day_without_wifi_lands_at_the_right_times_and_nothing_twice(
     # With half a pack passed on the broker got it once; without an acknowledgement it got the same twice.
     assert (broken.published[-1][-1000:] == whole.published[0][-1000:]) == (breaks != "half way")
 
-    (probe,) = service.items("/probes")
-    channels = {channel["name"]: channel["id"] for channel in probe["channels"]}  # type: ignore[attr-defined]
+    wait_for(lambda: "temp" in channels_heard(service), "the first readings")
+    channels = channels_heard(service)
     readings = service.data_dir / "readings.db"
     wait_for(lambda: len(stored(readings, channels["temp"])) >= wakes, "the backlog")
     assert service.stop() == 0
