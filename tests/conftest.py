@@ -10,7 +10,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import closing
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -203,6 +203,17 @@ class Service:
         found = self.api("GET", path)["items"]
         assert isinstance(found, list)
         return found
+
+
+@contextmanager
+def started(service: Service) -> Iterator[Service]:
+    """Runs a service for the time of a block."""
+    try:
+        service.start()
+        yield service
+    finally:
+        if service.process is not None:
+            service.kill()
 
 
 MakeService = Callable[..., Service]

@@ -19,7 +19,7 @@ import paho.mqtt.publish as publish
 import psutil
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
-from conftest import Service
+from conftest import Service, started
 
 AT_ONCE = 40
 PACKETS = (
@@ -127,18 +127,13 @@ def main() -> None:
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 100_000
     http_count = int(sys.argv[2]) if len(sys.argv) > 2 else 20_000
     seed = int(sys.argv[3]) if len(sys.argv) > 3 else 1
-    with tempfile.TemporaryDirectory() as folder:
-        service = Service(Path(folder) / "data")
-        service.start()
-        try:
-            good = attack(service, "broker", service.mqtt_port, count, seed, PACKETS)
-            good &= attack(service, "screens", service.http_port, http_count, seed, REQUESTS)
-            faults = service.log.count("Traceback")
-            print(f"tracebacks in the log: {faults}")
-            if faults:
-                print(service.log[-4000:])
-        finally:
-            service.kill()
+    with tempfile.TemporaryDirectory() as folder, started(Service(Path(folder) / "data")) as service:
+        good = attack(service, "broker", service.mqtt_port, count, seed, PACKETS)
+        good &= attack(service, "screens", service.http_port, http_count, seed, REQUESTS)
+        faults = service.log.count("Traceback")
+        print(f"tracebacks in the log: {faults}")
+        if faults:
+            print(service.log[-4000:])
     sys.exit(0 if good and not faults else 1)
 
 

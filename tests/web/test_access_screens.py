@@ -7,7 +7,7 @@ import httpx
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from conftest import Service, wait_for
+from conftest import Service, started, wait_for
 from web.screens import DESK, PHONE, Watched, axe_findings, furnish, too_wide
 
 PASSWORD = "grounds and trimmings"
@@ -16,15 +16,13 @@ PASSWORD = "grounds and trimmings"
 @pytest.fixture(scope="module")
 def garden(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
     """A furnished farm that is begun anew with accounts, and nobody in it yet."""
-    service = Service(tmp_path_factory.mktemp("garden") / "data")
-    service.start()
-    furnish(service, alder=2)
-    service.stop()
-    service.access = "accounts"
-    service.start(wait=False)
-    wait_for(lambda: "This link makes" in service.log, "the owner's link", 60)
-    yield service
-    service.kill()
+    with started(Service(tmp_path_factory.mktemp("garden") / "data")) as service:
+        furnish(service, alder=2)
+        service.stop()
+        service.access = "accounts"
+        service.start(wait=False)
+        wait_for(lambda: "This link makes" in service.log, "the owner's link", 60)
+        yield service
 
 
 def of_the_service(complaints: list[str]) -> list[str]:

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 import pytest
 from playwright.sync_api import Browser, expect
 
-from conftest import Service
+from conftest import Service, started
 from web.screens import (
     DESK,
     PHONE,
@@ -20,14 +20,10 @@ from web.screens import (
 @pytest.fixture(scope="module")
 def garden(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
     """Alder, whose top is too dry."""
-    service = Service(tmp_path_factory.mktemp("garden") / "data")
-    service.start()
-    try:
+    with started(Service(tmp_path_factory.mktemp("garden") / "data")) as service:
         furnish(service, alder=2)
         dry_out(service, "alder")
         yield service
-    finally:
-        service.kill()
 
 
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])

@@ -8,7 +8,7 @@ import httpx
 import paho.mqtt.publish as publish
 import pytest
 
-from conftest import MakeService, Service, wait_for
+from conftest import MakeService, Service, started, wait_for
 
 Body = dict[str, object]
 
@@ -36,16 +36,16 @@ def drying_top(hours: int = 12, to_pct: float = 60.0) -> list[Body]:
 @pytest.fixture(scope="module")
 def farm(tmp_path_factory: pytest.TempPathFactory) -> object:
     """One service for this file: a shed with Alder, whose top is too dry."""
-    service = Service(tmp_path_factory.mktemp("farm") / "data")
-    service.start()
-    service.api("POST", "/places", id="shed", name="Potting shed")
-    service.api("POST", "/bins", id="alder", name="Alder", place_id="shed")
-    say(service, "alder-1", drying_top())
-    wait_for(lambda: bool(service.items("/probes")), "the probe")
-    service.api("POST", "/probes/alder-1/placement", subject={"kind": "bin", "id": "alder"}, position="top")
-    wait_for(lambda: bool(service.items("/alarms")), "the alarm")
-    yield service
-    service.kill()
+    with started(Service(tmp_path_factory.mktemp("farm") / "data")) as service:
+        service.api("POST", "/places", id="shed", name="Potting shed")
+        service.api("POST", "/bins", id="alder", name="Alder", place_id="shed")
+        say(service, "alder-1", drying_top())
+        wait_for(lambda: bool(service.items("/probes")), "the probe")
+        service.api(
+            "POST", "/probes/alder-1/placement", subject={"kind": "bin", "id": "alder"}, position="top"
+        )
+        wait_for(lambda: bool(service.items("/alarms")), "the alarm")
+        yield service
 
 
 def status(farm: Service, method: str, path: str, **body: object) -> tuple[int, str]:

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 import pytest
 from playwright.sync_api import Browser, expect
 
-from conftest import Service, wait_for
+from conftest import Service, started, wait_for
 from underlid.rules.limits import LIMIT_NAMES
 from web.screens import DESK, PHONE, Watched, axe_findings, backlog, furnish, too_wide
 
@@ -13,13 +13,11 @@ from web.screens import DESK, PHONE, Watched, axe_findings, backlog, furnish, to
 @pytest.fixture(scope="module")
 def garden(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
     """Alder, whose top has been drying by 0.6 % an hour and stands a little above its limit of 65 %."""
-    service = Service(tmp_path_factory.mktemp("garden") / "data")
-    service.start()
-    furnish(service, alder=12.1)
-    backlog(service, "alder-1", [73.7 - i / 20 for i in range(144)])
-    wait_for(lambda: any(p["forecast"] for p in positions(service)), "the forecast")
-    yield service
-    service.kill()
+    with started(Service(tmp_path_factory.mktemp("garden") / "data")) as service:
+        furnish(service, alder=12.1)
+        backlog(service, "alder-1", [73.7 - i / 20 for i in range(144)])
+        wait_for(lambda: any(p["forecast"] for p in positions(service)), "the forecast")
+        yield service
 
 
 def positions(service: Service) -> list[dict[str, object]]:

@@ -10,7 +10,7 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 from playwright.sync_api import Browser, Page, expect
 
-from conftest import Service, wait_for
+from conftest import Service, started, wait_for
 from web.screens import DESK, PHONE, Demonstration, Watched, axe_findings, too_wide
 
 # Ten minutes, over which a probe must stand still, pass in 5 s of this demonstration.
@@ -50,11 +50,9 @@ class RawProbe:
 
 @pytest.fixture(scope="module")
 def garden(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
-    service = Demonstration(tmp_path_factory.mktemp("garden") / "data", OPTIONS)
-    service.start()
-    service.api("POST", "/bins", id="gauge", name="Gauge bin", place_id="potting-shed")
-    yield service
-    service.kill()
+    with started(Demonstration(tmp_path_factory.mktemp("garden") / "data", OPTIONS)) as service:
+        service.api("POST", "/bins", id="gauge", name="Gauge bin", place_id="potting-shed")
+        yield service
 
 
 @pytest.fixture(scope="module")

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, expect
 
-from conftest import Service
+from conftest import Service, started
 from web.screens import DESK, PHONE, Watched, axe_findings, furnish, too_wide
 
 TABLE = "Datum;Temperatur oben (°C);Feuchte;Ort\r\n" + "".join(
@@ -21,11 +21,9 @@ TABLE = "Datum;Temperatur oben (°C);Feuchte;Ort\r\n" + "".join(
 @pytest.fixture(scope="module")
 def garden(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
     vienna = {"UNDERLID_TIME_ZONE": "Europe/Vienna"}
-    service = Service(tmp_path_factory.mktemp("garden") / "data", environment=vienna)
-    service.start()
-    furnish(service, alder=2)
-    yield service
-    service.kill()
+    with started(Service(tmp_path_factory.mktemp("garden") / "data", environment=vienna)) as service:
+        furnish(service, alder=2)
+        yield service
 
 
 @pytest.mark.parametrize(("size", "scheme"), [(PHONE, "light"), (DESK, "dark")], ids=["phone", "desk"])

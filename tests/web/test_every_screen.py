@@ -8,7 +8,7 @@ from playwright.sync_api import Browser, Page, expect
 from tests.web.inside import NOW_MS, running
 from tests.web.people import person
 
-from conftest import Service, wait_for
+from conftest import Service, started, wait_for
 from underlid.access import accounts
 from underlid.access.roles import Role
 from web.screens import DESK, PHONE, Watched, axe_findings, dry_out, furnish, publish, speak, too_wide
@@ -21,13 +21,9 @@ SCHEMES = pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.fixture(scope="module")
 def garden(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
     """Alder too dry and twice measured, Birch with raw moisture, a tub, a stray probe, one retired, nonsense."""
-    service = Service(tmp_path_factory.mktemp("garden") / "data")
-    service.start()
-    try:
+    with started(Service(tmp_path_factory.mktemp("garden") / "data")) as service:
         settle(service)
         yield service
-    finally:
-        service.kill()
 
 
 def settle(service: Service) -> None:

@@ -7,19 +7,15 @@ import pytest
 from PIL import Image
 from playwright.sync_api import Browser, FilePayload, expect
 
-from conftest import Service
+from conftest import Service, started
 from web.screens import DESK, PHONE, Watched, axe_findings, furnish, too_wide
 
 
 @pytest.fixture(scope="module")
 def garden(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
-    service = Service(tmp_path_factory.mktemp("garden") / "data")
-    service.start()
-    try:
+    with started(Service(tmp_path_factory.mktemp("garden") / "data")) as service:
         furnish(service, alder=0, birch=0)
         yield service
-    finally:
-        service.kill()
 
 
 def photo() -> FilePayload:

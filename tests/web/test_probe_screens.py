@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import pytest
 from playwright.sync_api import Browser, expect
 
-from conftest import Service, wait_for
+from conftest import Service, started, wait_for
 from web.screens import DESK, PHONE, Watched, publish, speak
 
 DAY_S = 86_400
@@ -16,9 +16,7 @@ DAY_S = 86_400
 @pytest.fixture(scope="module")
 def garden(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
     """Alder with two thermometers in its top, one of which leaves the other; a tub; two that sit nowhere."""
-    service = Service(tmp_path_factory.mktemp("garden") / "data")
-    service.start()
-    try:
+    with started(Service(tmp_path_factory.mktemp("garden") / "data")) as service:
         service.api("POST", "/places", id="shed", name="Potting shed")
         service.api("POST", "/bins", id="alder", name="Alder", place_id="shed")
         service.api("POST", "/feed-stores", id="north-tub", name="North tub", place_id="shed")
@@ -32,8 +30,6 @@ def garden(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
                 "POST", f"/probes/{probe}/placement", subject={"kind": "bin", "id": "alder"}, position="top"
             )
         yield service
-    finally:
-        service.kill()
 
 
 def week(service: Service, probe: str, drift_per_day: float) -> None:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 import pytest
 from playwright.sync_api import Browser, Locator, Page, expect
 
-from conftest import Service, wait_for
+from conftest import Service, started, wait_for
 from web.screens import DESK, PHONE, Watched, axe_findings, dry_out, furnish, too_wide
 
 BINS = ("alder", "birch", "cherry", "elder", "hazel")
@@ -23,12 +23,10 @@ def garden(service: Service) -> Service:
 @pytest.fixture(scope="module")
 def shared(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
     """The same bins for the tests that only look."""
-    service = Service(tmp_path_factory.mktemp("garden") / "data")
-    service.start()
-    furnish(service, **{name: 2.0 if name == "alder" else 0.0 for name in BINS})
-    dry_out(service, "alder")
-    yield service
-    service.kill()
+    with started(Service(tmp_path_factory.mktemp("garden") / "data")) as service:
+        furnish(service, **{name: 2.0 if name == "alder" else 0.0 for name in BINS})
+        dry_out(service, "alder")
+        yield service
 
 
 def kept_by_the_browser(page: Page) -> None:

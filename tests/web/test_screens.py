@@ -5,7 +5,7 @@ from collections.abc import Iterator
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from conftest import Service, wait_for
+from conftest import Service, started, wait_for
 from web.screens import (
     DESK,
     PHONE,
@@ -20,13 +20,9 @@ from web.screens import (
 @pytest.fixture(scope="module")
 def garden(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
     """A farm with two bins, Alder too dry, a tub and a probe nobody has placed; Birch may be logged for."""
-    service = Service(tmp_path_factory.mktemp("garden") / "data")
-    service.start()
-    try:
+    with started(Service(tmp_path_factory.mktemp("garden") / "data")) as service:
         settle(service)
         yield service
-    finally:
-        service.kill()
 
 
 def settle(service: Service) -> None:

@@ -6,18 +6,16 @@ from collections.abc import Iterator
 import pytest
 from playwright.sync_api import Browser, expect
 
-from conftest import Service
+from conftest import Service, started
 from web.screens import DESK, PHONE, Watched, axe_findings, dry_out, furnish, too_wide
 
 
 @pytest.fixture(scope="module")
 def garden(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
-    service = Service(tmp_path_factory.mktemp("garden") / "data")
-    service.start()
-    furnish(service, alder=2)
-    dry_out(service, "alder")
-    yield service
-    service.kill()
+    with started(Service(tmp_path_factory.mktemp("garden") / "data")) as service:
+        furnish(service, alder=2)
+        dry_out(service, "alder")
+        yield service
 
 
 def test_units_are_those_of_the_viewer_on_every_screen_and_metric_in_the_log(
