@@ -7,8 +7,9 @@ and limits give the same alarms, however often it is run.
 Each reading counts from its own time on, also one that came in late; the catalogue is the present one.
 """
 
+import math
 import os
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field, replace
 from itertools import groupby
@@ -72,15 +73,20 @@ def take_past(
     readings: Readings,
     from_ms: int,
     to_ms: int,
-    subjects: Iterable[Subject] | None = None,
+    subjects: Collection[Subject] | None = None,
+    most_h: float = math.inf,
 ) -> Past:
     """Read what a replay of a period needs, of all or of some bins and feed stores.
 
-    Raises ValueError where it ends before it begins.
+    Raises ValueError where it ends before it begins, or is of more than so many subject hours.
     """
     if to_ms <= from_ms:
         raise ValueError("a replay must end after it begins")
     surveys = take_surveys(connection, from_ms, to_ms)
+    there = {subject for _, survey in surveys for subject in survey.things}
+    hours = (to_ms - from_ms) / HOUR_MS * len(there if subjects is None else there & set(subjects))
+    if hours > most_h:
+        raise ValueError(f"{hours / 24:.0f} days of subjects are too much at once; ask for less")
     back_ms = from_ms - BATTERY_BACK_H * HOUR_MS
     needed = {id_ for _, survey in surveys for id_ in _channels(survey, subjects)}
     series = {id_: readings.window(id_, back_ms, to_ms) for id_ in sorted(needed)}

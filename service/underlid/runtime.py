@@ -187,7 +187,7 @@ async def _run_parts(
                 f"{watch.state}, {shards.state}" if shards else watch.state,
             )
         if "notify" in settings.parts:
-            parts["notify"] = lambda: (not courier.failing, courier.state)
+            parts["notify"] = lambda: (courier.is_well, courier.state)
         schedule = Schedule(
             ledger,
             readings,

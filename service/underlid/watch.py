@@ -119,7 +119,7 @@ class Watch:
                 started = loop.time()
                 try:
                     await self._pass(ripe)
-                except StoreError as error:
+                except (StoreError, ValueError) as error:  # the latter: what the catalogue can't hold
                     log.error("nothing judged", error=str(error))
                     self.state = f"cannot judge: {error}"
                     self._everything = True
@@ -131,6 +131,8 @@ class Watch:
         channels, self._channels = self._channels, set()
         subjects, self._subjects = self._subjects | ripe, set()
         everything, self._everything = self._everything, False
+        for subject in ripe:
+            del self._due_ms[subject]  # noted anew where it is judged
         with PASSES.time():
             judged, stepped, posted = await to_the_end(self.judge, channels, subjects, everything)
         for subject in judged:

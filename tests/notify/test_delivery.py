@@ -2,6 +2,7 @@
 
 import asyncio
 import datetime
+import sqlite3
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -97,6 +98,34 @@ def run_until(
         assert is_so()
 
     asyncio.run(work())
+
+
+def test_a_message_taken_while_another_program_holds_the_catalogue_is_noted_after_it_and_sent_once(
+    ledger: Ledger, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(courier_module, "STORE_AWAY_S", 0.1)
+    holder = sqlite3.connect(tmp_path / "catalogue.db", isolation_level=None, check_same_thread=False)
+    taken: list[str] = []
+    said: set[str] = set()
+
+    def take_and_hold(message: Message) -> None:
+        taken.append(message.key)
+        holder.execute("BEGIN IMMEDIATE")
+        threading.Timer(11.0, holder.execute, ["ROLLBACK"]).start()  # a try waits for 10 s
+
+    people = [target("Keeper", "json://127.0.0.1:9/")]
+    take(ledger, Post(ledger, people, lambda: START_MS), 1, "raised", START_MS)
+    sends = {"Keeper": take_and_hold, MQTT: lambda _: None}
+    courier = Courier(ledger, sends, lambda: START_MS + 120_000, people)
+
+    def is_noted() -> bool:
+        with ledger.reading() as connection:
+            return bool(taken) and not outbox.due(connection, START_MS + 3_600_000, ())
+
+    run_until(courier, lambda: is_noted() and courier.is_well, lambda: said.add(courier.state))
+    assert len(taken) == 1
+    assert any("cannot send" in words and "locked" in words for words in said)
+    holder.close()
 
 
 def test_mail_is_plain_text_and_ends_with_its_key(ledger: Ledger) -> None:

@@ -1,5 +1,6 @@
 """The ledger: transactions, migrations, the catalogue and what hangs on it."""
 
+import math
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -152,6 +153,25 @@ def test_an_alarm_and_its_history_come_back_whole(ledger: Ledger) -> None:
         assert alarms.alarms(connection, ALDER, live_only=True) == [acknowledged]
         [kept] = alarms.history(connection, acknowledged)
         assert kept.alarm.finding == finding()  # the readings of its time, not of now
+
+
+def test_a_forecast_that_may_never_come_true_is_kept_and_read_as_one_without_an_end(ledger: Ledger) -> None:
+    """JSON has no infinity, by RFC 8259, section 6, and PostgreSQL keeps to it."""
+    may_never = finding(
+        forecast=True, eta_h=3.0, eta_low_h=1.0, eta_high_h=math.inf, amounts={"water_l": math.nan}
+    )
+    with ledger.writing() as connection:
+        alarm = alarms.save(connection, Alarm(0, ALDER, "top-drying", finding=may_never))
+        step = Transition(alarm, 3000, AlarmState.NORMAL, AlarmState.UNACKNOWLEDGED, "raised")
+        alarms.add_transition(connection, step)
+        alarms.save_condition(connection, ALDER, 3000, {"positions": [{"high_h": -math.inf}]})
+    with ledger.reading() as connection:
+        kept = alarms.alarm(connection, alarm.id)
+        assert kept is not None
+        assert kept.finding == replace(may_never, eta_high_h=None, amounts={"water_l": None})
+        assert alarms.history(connection, alarm)[0].alarm.finding == kept.finding
+        condition = alarms.conditions(connection, SubjectKind.BIN)["alder"]
+    assert condition == {"positions": [{"high_h": None}]}
 
 
 def test_the_same_message_is_put_once_and_one_that_waits_holds_up_the_later(ledger: Ledger) -> None:

@@ -14,7 +14,9 @@ import asyncio
 import contextlib
 import random
 from collections.abc import Callable, Mapping, Sequence
+from itertools import count
 from threading import Thread
+from typing import ParamSpec, TypeVar
 
 import structlog
 from prometheus_client import Counter
@@ -27,15 +29,20 @@ from underlid.notify.retry import next_try_ms
 from underlid.notify.targets import Send, SendError
 from underlid.store import outbox
 from underlid.store.ledger import Ledger
+from underlid.store.readings import StoreError
 from underlid.target import Target
 from underlid.threads import to_the_end
 
 log = structlog.get_logger("underlid.notify")
 
+P = ParamSpec("P")
+T = TypeVar("T")
+
 POLL_S = 1.0
 WORSE_EVERY_S = 15.0
 TIDY_EVERY_S = 12 * 3600.0
 SLOW_S = 60.0
+STORE_AWAY_S = 5.0  # until the next try when the catalogue fails
 STOP_WITHIN_S = 5.0  # so long a message that is being taken may take when the service stops
 SENDS = Counter(
     "underlid_messages_sent",
@@ -58,6 +65,8 @@ class Courier:
         self._posted = asyncio.Event()
         self._busy: set[str] = set()
         self.failing: dict[str, str] = {}
+        self._works = count()
+        self._held_up: dict[int, str] = {}  # why each work on the catalogue that is being tried again failed
 
     def posted(self) -> None:
         """There is something new to send."""
@@ -65,30 +74,51 @@ class Courier:
 
     @property
     def state(self) -> str:
+        if self._held_up:
+            return f"cannot send: {next(iter(self._held_up.values()))}"
         if not self.failing:
             return "nothing waits for a failing target"
         return "; ".join(f"{target}: {error}" for target, error in sorted(self.failing.items()))
+
+    @property
+    def is_well(self) -> bool:
+        return not self.failing and not self._held_up
 
     async def run(self) -> None:
         """Deliver until cancelled. A target that hangs or fails does not hold up the others."""
         loop = asyncio.get_running_loop()
         look_due = tidy_due = loop.time()
-        self.failing = await to_the_end(self._failing)
+        self.failing = await self._surely(self._failing)
         async with asyncio.TaskGroup() as deliveries:
             while True:
                 if loop.time() >= look_due:
-                    await to_the_end(self._post.look_for_worse)
+                    await self._surely(self._post.look_for_worse)
                     look_due = loop.time() + WORSE_EVERY_S
                 if loop.time() >= tidy_due:
-                    await to_the_end(self._post.tidy)
+                    await self._surely(self._post.tidy)
                     tidy_due = loop.time() + TIDY_EVERY_S
-                await to_the_end(self._post.gather)
-                for target, messages in (await to_the_end(self._due)).items():
+                await self._surely(self._post.gather)
+                for target, messages in (await self._surely(self._due)).items():
                     self._busy.add(target)
                     deliveries.create_task(self._deliver(target, messages), name=f"deliver to {target}")
                 with contextlib.suppress(TimeoutError):
                     await asyncio.wait_for(self._posted.wait(), POLL_S)
                 self._posted.clear()
+
+    async def _surely(self, work: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
+        """Work on the catalogue, tried until it can be had: what a target took must be noted before all else."""
+        this = next(self._works)
+        try:
+            while True:
+                try:
+                    return await to_the_end(work, *args, **kwargs)
+                except StoreError as error:
+                    if not self._held_up:
+                        log.error("nothing sent", error=str(error))
+                    self._held_up[this] = str(error)
+                await asyncio.sleep(STORE_AWAY_S)
+        finally:
+            self._held_up.pop(this, None)
 
     def _failing(self) -> dict[str, str]:
         with self._ledger.reading() as connection:
@@ -101,7 +131,7 @@ class Courier:
     async def _deliver(self, target: str, messages: list[Message]) -> None:
         try:
             for message in messages:
-                if await to_the_end(self._wait_for_the_morning, message):
+                if await self._surely(self._wait_for_the_morning, message):
                     continue
                 if not await self._hand_over(message):
                     break  # the target is down; its other messages wait with this one
@@ -134,10 +164,11 @@ class Courier:
         except asyncio.CancelledError:
             await asyncio.wait([trial], timeout=STOP_WITHIN_S)
             if trial.done():
-                await to_the_end(self._note, message, trial.result())
+                with contextlib.suppress(StoreError):  # not noted: it is sent again at the next start
+                    await to_the_end(self._note, message, trial.result())
             raise
         error = trial.result()
-        await to_the_end(self._note, message, error)
+        await self._surely(self._note, message, error)
         return error is None
 
     def _send(self, message: Message) -> str | None:

@@ -88,14 +88,14 @@ def _clear(
     if not is_up(alarm):
         kept = alarm.finding
         if kept is not None and kept.verdict is Verdict.HOLDS:
-            kept = finding if alarm.state is AlarmState.RETURNED else None
+            kept = finding if alarm.changed_ms else None  # what took a step has a history to show
         return replace(alarm, holds_since_ms=None, clear_since_ms=None, finding=kept), ()
     since = finding.since_ms
     if alarm.clear_since_ms is not None:
-        since = max(since, alarm.clear_since_ms)
+        since = max(since, min(alarm.clear_since_ms, now_ms))
     elif alarm.finding is not None and alarm.finding.forecast:
         # The level may have been clear for days; the forecast held up to the reading it used.
-        since = max(since, alarm.finding.since_ms)
+        since = max(since, min(alarm.finding.since_ms, now_ms))
     alarm = replace(alarm, holds_since_ms=None, clear_since_ms=since)
     if now_ms - since < off_delay_ms:
         return alarm, ()

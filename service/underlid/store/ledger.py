@@ -1,6 +1,8 @@
 """The ledger's database: opened, migrated, and handed out as short transactions."""
 
+import json
 import logging
+import math
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -18,6 +20,7 @@ __all__ = ["Connection", "Ledger"]  # whoever reads or writes names the connecti
 
 MIGRATIONS = Path(__file__).parent / "migrations"
 WRITING = 8_480_002  # the advisory lock of whoever writes
+AT_ONCE = 40  # as many threads as may ask at once
 
 
 class Ledger:
@@ -85,8 +88,24 @@ class Ledger:
         self._engine.dispose()
 
 
+def _as_json(body: object) -> str:
+    """JSON has no infinity, and PostgreSQL takes none: null stands for it, as in what the API says."""
+    try:
+        return json.dumps(body, allow_nan=False)
+    except ValueError:
+        return json.dumps(_finite(body))
+
+
+def _finite(body: object) -> object:
+    if isinstance(body, dict):
+        return {key: _finite(value) for key, value in body.items()}
+    if isinstance(body, list | tuple):
+        return [_finite(value) for value in body]
+    return None if isinstance(body, float) and not math.isfinite(body) else body
+
+
 def _file(url: str) -> Engine:
-    engine = create_engine(url, connect_args={"timeout": 10})
+    engine = create_engine(url, connect_args={"timeout": 10}, json_serializer=_as_json, max_overflow=AT_ONCE)
     event.listen(engine, "connect", _tune)
     return engine
 
@@ -99,7 +118,8 @@ def _server(url: str) -> Engine:
             "postgresql+psycopg:" + url.removeprefix("postgresql:"),
             connect_args=PATIENCE,
             pool_pre_ping=True,
-            max_overflow=40,  # as many threads as may ask at once
+            json_serializer=_as_json,
+            max_overflow=AT_ONCE,
         )
     except ImportError as error:
         raise StoreError(lacking(url, "postgres", error)) from error

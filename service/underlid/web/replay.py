@@ -32,13 +32,11 @@ def ask_replay(ctx: Ctx, ask: ReplayAsk) -> ReplayShape:
     pace_ms = HOUR_MS if ask.only_changed else None
     try:
         with ctx.ledger.reading() as connection:
-            past = take_past(connection, ctx.readings, from_ms, to_ms, named or None)
+            past = take_past(connection, ctx.readings, from_ms, to_ms, named or None, MOST_H)
             names = subject_names(connection)
         chosen = [subject for subject in past.subjects if not named or subject in named]
         if missing := [subject for subject in named if subject not in past.subjects]:
             raise HTTPException(404, f"There was no {missing[0]} in that time.")
-        if (hours := (to_ms - from_ms) / HOUR_MS * len(chosen)) > MOST_H:
-            raise HTTPException(422, f"{hours / 24:.0f} days of subjects are too much at once; ask for less.")
         rules = sorted(changed_rules(past, limits, chosen)) if ask.only_changed else None
         would = replay(past, limits, rules, chosen, pace_ms)
         beside = replay(past, None, rules, chosen, pace_ms) if ask.against == "present-limits" else past.were
