@@ -76,7 +76,8 @@ def test_a_service_at_work_is_well_and_goes_on(make_service: MakeService) -> Non
 
 
 def test_what_is_wrong_has_its_line_and_the_exit_status(tmp_path: Path) -> None:
-    status, printed = run("--data-dir", str(tmp_path / "farm"), "--mqtt", f"mqtt://127.0.0.1:{free_port()}")
+    mqtt, http = f"mqtt://127.0.0.1:{free_port()}", f"127.0.0.1:{free_port()}"
+    status, printed = run("--data-dir", str(tmp_path / "farm"), "--mqtt", mqtt, "--http", http)
     assert status == 1
     [line] = [line for line in printed.splitlines() if line.startswith("WRONG")]
     assert "broker" in line

@@ -80,7 +80,10 @@ def test_a_settings_file_with_a_wrong_key_or_value_is_named(tmp_path: Path) -> N
 
 def test_the_network_is_let_in_only_where_someone_keeps_the_door(tmp_path: Path) -> None:
     assert "behind_proxy" in refusal("--data-dir", str(tmp_path), "--http", "0.0.0.0:8480")
-    assert "broker_users" in refusal("--data-dir", str(tmp_path), "--broker", "0.0.0.0:1883")
+    free = f"127.0.0.1:{free_port()}"
+    assert "broker_users" in refusal(
+        "--data-dir", str(tmp_path), "--http", free, "--broker", f"0.0.0.0:{free_port()}"
+    )
 
 
 def test_a_port_in_other_scripts_digits_is_no_port(tmp_path: Path) -> None:

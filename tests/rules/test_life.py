@@ -101,6 +101,27 @@ def test_normal_and_clear_starts_the_on_delay_anew() -> None:
     assert (alarm.state, steps) == (AlarmState.NORMAL, [])
 
 
+def test_what_was_once_an_alarm_keeps_a_finding_after_a_moment_that_was_none() -> None:
+    ended, _ = go(acknowledge(raised(), 40 * MIN, "Keeper")[0], clear(50), 200)
+    assert ended.state is AlarmState.NORMAL
+    pending, _ = go(ended, holds(300), 301)
+    after, steps = go(pending, clear(302), 303)
+    assert (after.state, steps, after.finding) == (AlarmState.NORMAL, [], clear(302))
+
+
+def test_a_clock_set_back_does_not_keep_an_alarm_up_for_the_step() -> None:
+    days = 3 * 24 * 60
+    forecast = replace(holds(days), forecast=True)
+    alarm, _ = go(raised(), forecast, days)
+    clearing, _ = go(alarm, clear(100), 100)
+    assert clearing.clear_since_ms == 100 * MIN
+    ahead, _ = go(alarm, clear(days + 10), days + 20)
+    after, steps = go(ahead, clear(200), 300)
+    assert after.clear_since_ms == 300 * MIN
+    after, steps = go(after, clear(200), 400)
+    assert steps == ["unacknowledged>returned-unacknowledged returned"]
+
+
 def test_normal_and_unknown_changes_nothing() -> None:
     pending, _ = go(NORMAL, holds(0), 20)
     assert go(pending, UNKNOWN, 100) == (pending, [])

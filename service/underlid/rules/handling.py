@@ -4,7 +4,7 @@ from underlid.model import LogEntry, LogKind
 from underlid.rules.situation import Situation
 
 HOUR_MS = 3_600_000
-WORK: tuple[LogKind, ...] = ("wetted", "turned", "bedding", "harvest", "split", "lid")
+WORK: tuple[LogKind, ...] = ("wetted", "turned", "bedding", "harvest", "split")
 
 
 def last_entry(situation: Situation, *kinds: LogKind) -> LogEntry | None:
@@ -24,18 +24,24 @@ def hours_ago(situation: Situation, time_ms: int) -> float:
 
 
 def settled_ms(situation: Situation) -> int:
-    """When readings mean something again after the latest work on the bin; 0 when there was none."""
-    entry = last_entry(situation, *WORK)
-    if entry is None or (entry.kind == "lid" and entry.what == "closed"):
-        return 0
-    wait_h = situation.limits["lid_open_h" if entry.kind == "lid" else "settle_h"]
-    return entry.at_ms + round(wait_h * HOUR_MS)
+    """When readings mean something again after the latest work on the bin and an open lid; 0 when there was none."""
+    return max(_rested_ms(situation), _lid_ms(situation))
 
 
 def disturbed(situation: Situation) -> str:
     """Why a reading out of bounds means nothing yet, or '' (suppression by design, in ISA-18.2's words)."""
-    if settled_ms(situation) <= situation.now_ms:
-        return ""
-    entry = last_entry(situation, *WORK)
-    lid = entry is not None and entry.kind == "lid"
-    return "the lid is open" if lid else "it is settling after the work on it"
+    if _lid_ms(situation) > situation.now_ms:
+        return "the lid is open"
+    return "it is settling after the work on it" if _rested_ms(situation) > situation.now_ms else ""
+
+
+def _rested_ms(situation: Situation) -> int:
+    work = last_entry(situation, *WORK)
+    return work.at_ms + round(situation.limits["settle_h"] * HOUR_MS) if work is not None else 0
+
+
+def _lid_ms(situation: Situation) -> int:
+    lid = last_entry(situation, "lid")
+    if lid is None or lid.what == "closed":
+        return 0
+    return lid.at_ms + round(situation.limits["lid_open_h"] * HOUR_MS)
