@@ -198,7 +198,8 @@ export interface FeedStore {
 export interface Placement {
   subject: Subject;
   position: Position;
-  since: string;
+  /** Null: since its first reading. */
+  since: string | null;
 }
 
 export interface Channel {

@@ -11,7 +11,9 @@ from tests.web.inside import NOW_MS, Inside, running
 
 from underlid.clock import wall_clock
 from underlid.model import Alarm, AlarmState, Finding, Probe, Quantity, Reading, Subject, SubjectKind, Verdict
+from underlid.situations import situation
 from underlid.store import alarms, catalogue
+from underlid.survey import take_survey
 from underlid.watch import Watch
 
 HOUR_MS = 3_600_000
@@ -186,17 +188,27 @@ def test_a_probe_taken_out_while_silent_leaves_no_alarm_behind(inside: Inside) -
     assert [a.rule for a in alarms_of(inside, whose) if a.state is not AlarmState.NORMAL] == []
 
 
-def test_a_probe_placed_before_its_first_readings_are_stored_sits_there_since_them(inside: Inside) -> None:
+@pytest.mark.parametrize(
+    "heard", [[], [12.6]], ids=["before any reading", "between a reading and its backlog"]
+)
+def test_all_that_a_probe_has_said_belongs_where_it_is_put_first(inside: Inside, heard: list[float]) -> None:
     """A probe is known a moment before its first readings, which may be hours old, are in the store."""
     with inside.ledger.writing() as connection:
         catalogue.save_probe(connection, Probe("tub-1", "tub-1", NOW_MS))
         catalogue.register_channel(connection, "tub-1", "temp", "Cel", Quantity.TEMPERATURE)
+    hear(inside, "tub-1", {"temp": ("Cel", Quantity.TEMPERATURE, heard)})
     in_the_tub = {"subject": {"kind": "feed-store", "id": "tub"}, "position": "feed"}
     assert inside.ask("POST", "/api/v1/probes/tub-1/placement", json=in_the_tub).status_code == 200
+    [placed] = probe(inside, "tub-1")["channels"]
+    assert placed["placement"]["since"] is None
     hear(inside, "tub-1", {"temp": ("Cel", Quantity.TEMPERATURE, [12.5] * 6)}, NOW_MS - HOUR_MS)
     judge(inside)
-    [position] = inside.ask("GET", "/api/v1/feed-stores/tub").json()["condition"]["positions"]
-    assert position["value"] == 12.5
+    tub = inside.ask("GET", "/api/v1/feed-stores/tub").json()["condition"]
+    assert tub["positions"][0]["value"] == (heard or [12.5])[-1]
+    with inside.ledger.reading() as connection:
+        survey = take_survey(connection, NOW_MS)
+    [sensor] = situation(survey, inside.readings, Subject(SubjectKind.FEED_STORE, "tub"), NOW_MS, {}).sensors
+    assert len(sensor.series) == 6 + len(heard)
 
 
 def test_health_comes_with_a_placed_probe(inside: Inside) -> None:

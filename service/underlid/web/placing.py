@@ -13,6 +13,8 @@ FITS = {
     SubjectKind.FEED_STORE: (Position.FEED,),
     SubjectKind.PLACE: (Position.AIR,),
 }
+# All that a channel has said belongs where it is put first, what is still on its way among it.
+EVER_MS = 0
 _MEASURED = {
     Position.AIR: {Quantity.TEMPERATURE, Quantity.HUMIDITY},
     Position.FEED: {Quantity.TEMPERATURE},

@@ -16,7 +16,7 @@ from underlid.survey import CLOCK_AHEAD_MS
 from underlid.web.context import Context, Ctx
 from underlid.web.edge import milliseconds, page_of
 from underlid.web.farm import Limit
-from underlid.web.placing import FITS, fitting, measured_at, suggest
+from underlid.web.placing import EVER_MS, FITS, fitting, measured_at, suggest
 from underlid.web.problems import not_found
 from underlid.web.shapes import (
     ChannelShape,
@@ -34,8 +34,6 @@ from underlid.web.shapes import (
 )
 
 router = APIRouter(prefix="/probes", tags=["probes"])
-
-EVER_MS = 0
 
 
 class ProbeChange(Shape):
@@ -99,8 +97,7 @@ def place_probe(ctx: Ctx, probe_id: str, new: PlacementNew) -> ProbeShape:
             elif channel.id in placed_before:
                 from_ms = ctx.clock()
             else:
-                # Before its first reading too: those of a probe just heard of may not be stored yet.
-                from_ms = ctx.readings.first_ms([channel.id]) or EVER_MS
+                from_ms = EVER_MS
             catalogue.place_channel(connection, channel.id, subject, new.position, from_ms)
     ctx.everything_changed()
     ctx.nudge("probe", probe_id)
@@ -266,4 +263,5 @@ def _placement(placement: Placement | None) -> PlacementShape | None:
     if placement is None:
         return None
     subject = SubjectShape(kind=placement.subject.kind, id=placement.subject.id)
-    return PlacementShape(subject=subject, position=placement.position, since=placement.from_ms)
+    since_ms = None if placement.from_ms == EVER_MS else placement.from_ms
+    return PlacementShape(subject=subject, position=placement.position, since=since_ms)

@@ -237,7 +237,7 @@ class LatestShape(Shape):
 class PlacementShape(Shape):
     subject: SubjectShape
     position: Position
-    since: Time
+    since: Time | None = Field(description="null: since its first reading")
 
 
 class TwinShape(Shape):

@@ -16,6 +16,7 @@ from underlid.store.ledger import Connection
 from underlid.survey import CLOCK_AHEAD_MS, HOUR_MS, take_survey
 from underlid.web.context import Context, Ctx
 from underlid.web.edge import Id, milliseconds
+from underlid.web.placing import EVER_MS
 from underlid.web.problems import not_found
 from underlid.web.shapes import ComparisonShape, TwinNew, TwinShape
 
@@ -78,8 +79,8 @@ def set_twin(ctx: Ctx, channel_id: Id, new: TwinNew) -> TwinShape:
             )
             raise HTTPException(422, f"Channel {other.id} gives {words}; a twin gives the same.")
         if since_ms is None:
-            since_ms = _side_by_side(catalogue.placements(connection, now_only=True), channel, other)
-        twin = Twin(channel.id, other.id, ctx.clock() if since_ms is None else since_ms)
+            since_ms = _side_by_side(ctx, catalogue.placements(connection, now_only=True), channel, other)
+        twin = Twin(channel.id, other.id, since_ms)
         catalogue.save_twin(connection, twin)
     _tell(ctx, channel)
     return TwinShape(channel=twin.twin_id, since=twin.from_ms)
@@ -100,13 +101,16 @@ def _tell(ctx: Context, channel: Channel) -> None:
     ctx.nudge("probe", channel.probe_id)
 
 
-def _side_by_side(placements: list[Placement], channel: Channel, other: Channel) -> int | None:
-    """Since when both sit at the position at which they sit now; None when that is not the same."""
+def _side_by_side(ctx: Context, placements: list[Placement], channel: Channel, other: Channel) -> int:
+    """Since when both sit at the position at which they sit now; now, where that is not the same."""
     sits = {placed.channel_id: placed for placed in placements}
     one, two = sits.get(channel.id), sits.get(other.id)
     if one is None or two is None or (one.subject, one.position) != (two.subject, two.position):
-        return None
-    return max(one.from_ms, two.from_ms)
+        return ctx.clock()
+    since_ms = max(one.from_ms, two.from_ms)
+    if since_ms != EVER_MS:
+        return since_ms
+    return max(ctx.readings.first_ms([each.id]) or ctx.clock() for each in (channel, other))
 
 
 def _channel(connection: Connection, channel_id: int) -> Channel:
