@@ -54,15 +54,22 @@ def data_dir(folder: Path, *, restores: bool = False, is_shared: bool = False) -
                     f"data directory {folder}: another underlid is at work on it; stop that one, "
                     "or give another with --data-dir"
                 ) from error
-        if (folder / RESTORING).exists() and not restores:
-            raise StartError(
-                f"data directory {folder}: a restore into it was broken off; finish it with underlid restore"
-            )
+        if not restores:
+            _refuse_half(folder)
         yield
+
+
+def _refuse_half(folder: Path) -> None:
+    if (folder / RESTORING).exists():
+        raise StartError(
+            f"data directory {folder}: a restore into it was broken off; finish it with underlid restore"
+        )
 
 
 @contextlib.contextmanager
 def stores(settings: Settings) -> Iterator[tuple[Ledger, Readings]]:
+    """Both stores of a farm. Raises StoreError, and StartError where a restore was broken off."""
+    _refuse_half(settings.data_dir)
     ledger = Ledger(settings.catalogue_url)
     try:
         retention = Retention(settings.keep_raw_days, settings.keep_hourly_days)
@@ -188,7 +195,8 @@ def _hash_of(ledger: Ledger, probe_id: str) -> str | None:
 
 @contextlib.contextmanager
 def farm_ledger(settings: Settings) -> Iterator[Ledger]:
-    """The ledger of the farm in the data directory, made where there is none. Raises StoreError."""
+    """The ledger of the farm in the data directory, made where there is none. Raises StoreError and StartError."""
+    _refuse_half(settings.data_dir)
     try:
         settings.data_dir.mkdir(mode=0o700, parents=True, exist_ok=True)
     except OSError as error:

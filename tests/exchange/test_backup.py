@@ -266,9 +266,23 @@ def test_after_a_restore_that_was_broken_off_nothing_starts_until_it_is_finished
     done = underlid("serve", "--data-dir", str(target), "--http", "127.0.0.1:0", "--broker", "127.0.0.1:0")
     assert done.returncode == 1
     assert "a restore into it was broken off" in done.stderr
+    for command in (["export", "readings"], ["report"], ["user", "list"]):
+        done = underlid(*command, "--data-dir", str(target))
+        assert done.returncode == 1
+        assert "a restore into it was broken off" in done.stderr
     done = underlid("restore", str(copy), "--data-dir", str(target))
     assert done.returncode == 0, done.stderr
     with opened(target) as stores:
+        assert len(stores.series("alder-1", "temp")) == 5000
+
+
+def test_a_backup_within_the_data_directory_is_not_moved_aside_with_it(data: Path) -> None:
+    copy = make_backup(where(data), data / "mine", NOW_MS)
+    done = underlid("restore", str(copy), "--data-dir", str(data), "--replace")
+    assert done.returncode == 1
+    assert "move the backup out of it" in done.stderr
+    verified(copy)
+    with opened(data) as stores:
         assert len(stores.series("alder-1", "temp")) == 5000
 
 

@@ -16,7 +16,7 @@ from tests.exchange.farm import NOW_MS, ZONE, map_of, opened, take, underlid
 from conftest import Service
 from underlid.exchange.columns import check
 from underlid.exchange.guess import guess
-from underlid.exchange.sheet import encoding_of, look_at
+from underlid.exchange.sheet import SAMPLE_BYTES, encoding_of, look_at
 from underlid.exchange.sources import sources
 from underlid.exchange.trials import MOST_TRIALS, Seen, Trials
 from underlid.model import Quantity
@@ -162,7 +162,9 @@ def test_the_encodings_that_spreadsheets_write_are_told_apart(
     assert source.sheet.header == ("Zeit", "Wärme (°C)")
     assert guess(source.sheet, ZONE, "a").map.columns[0].unit == "Cel"
     assert list(source.open()) == ["2026-01-01 10:00\t21,5\n"]
-    assert encoding_of("Wär".encode()[:2]) == "utf-8"  # cut within a letter
+    start = b"a" * (SAMPLE_BYTES - 2) + "ä".encode()
+    assert encoding_of(start[: SAMPLE_BYTES - 1] + b"\xc3") == "utf-8"  # cut within a letter
+    assert encoding_of("naß\n".encode("cp1252")) == "cp1252"
 
 
 def test_the_command_takes_a_file_keeps_bad_rows_beside_it_and_takes_those_once_mended(

@@ -50,11 +50,12 @@ def run_loop(work: Callable[[], Coroutine[None, None, None]], debug: bool) -> No
 
 
 def tell(work: Callable[[], list[str]], debug: bool) -> None:
+    from underlid.ground import StartError
     from underlid.store.readings import StoreError
 
     try:
         lines = work()
-    except (OSError, StoreError, ValueError) as error:
+    except (OSError, StartError, StoreError, ValueError) as error:
         raise failure(error, debug) from error
     for line in lines:
         typer.echo(line)

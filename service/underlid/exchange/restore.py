@@ -96,6 +96,10 @@ def restore(backup: Backup, where: Where, *, replace: bool = False) -> Path | No
             f"{where.data_dir} is not empty ({there[0].name} is there); give an empty --data-dir, or --replace to "
             "move what is there aside"
         )
+    if any(backup.folder.resolve().is_relative_to(each.resolve()) for each in there):
+        raise BadBackupError(
+            f"{backup.folder} lies in {where.data_dir}, where all would be moved aside; move the backup out of it"
+        )
     marker.write_text(f"{backup.folder}\n")
     sync(marker)
     aside = where.data_dir / f"{ASIDE}{backup.made_ms}"

@@ -32,7 +32,7 @@ def encoding_of(start: bytes) -> str:
     try:
         start.decode("utf-8")
     except UnicodeDecodeError as error:
-        if error.start < len(start) - 4:  # else a letter was cut in two
+        if error.start < len(start) - 4 or len(start) < SAMPLE_BYTES:  # else a letter was cut in two
             return "cp1252"
     return "utf-8"
 

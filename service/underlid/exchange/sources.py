@@ -4,6 +4,7 @@ import csv
 import io
 import json
 import zipfile
+import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from itertools import islice
@@ -102,8 +103,11 @@ def _of_archive(file: Path) -> list[Source]:
 
 def _member_lines(file: Path, info: zipfile.ZipInfo) -> Callable[[], Iterator[str]]:
     def lines() -> Iterator[str]:
-        with zipfile.ZipFile(file) as whole, whole.open(info) as member:
-            yield from io.TextIOWrapper(member, "utf-8-sig", errors="surrogateescape", newline="")
+        try:
+            with zipfile.ZipFile(file) as whole, whole.open(info) as member:
+                yield from io.TextIOWrapper(member, "utf-8-sig", errors="surrogateescape", newline="")
+        except (zipfile.BadZipFile, zlib.error) as error:
+            raise ValueError(f"{file}: a broken ZIP: {error}; give a whole one") from error
 
     return lines
 

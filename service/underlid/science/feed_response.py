@@ -172,7 +172,8 @@ def fit(seen: list[Observed], known: FeedResponse) -> tuple[FloatArray, FloatArr
     """
     count, each = len(seen), BINS + OWNS
     lead = int(np.ceil(-min(s.from_h for s in seen)))
-    room_h = np.arange(-lead, np.ceil(max(float(s.t_h[-1]) for s in seen)) + 2.0)
+    # To the feeding at least: after a silence, what is seen may end before it.
+    room_h = np.arange(-lead, np.ceil(max(0.0, *(float(s.t_h[-1]) for s in seen))) + 2.0)
     room_c = np.repeat(
         np.stack([np.interp(room_h, s.room_t_h, s.room_c) for s in seen], axis=1), each + 1, axis=1
     )
