@@ -34,11 +34,13 @@ class Calibrations:
     def __init__(self, ledger: Ledger, readings: Readings) -> None:
         self._ledger = ledger
         self._readings = readings
-        self._by_channel: dict[int, list[tuple[CalibrationRecord, Calibration]]] | None = None
+        self._by_channel: dict[int, list[tuple[CalibrationRecord, Calibration]]] = {}
+        self._made = 1  # how many were made, as far as was told
+        self._known_of = 0  # of these, so many were there when they were looked up last
 
     def forget(self) -> None:
         """A calibration was made: look them up again."""
-        self._by_channel = None
+        self._made += 1
 
     def derived(self, readings: Iterable[Reading]) -> list[Reading]:
         """The moisture that raw readings stand for, with the time and arrival of each."""
@@ -65,13 +67,14 @@ class Calibrations:
         return found
 
     def _known(self) -> dict[int, list[tuple[CalibrationRecord, Calibration]]]:
-        if self._by_channel is None:
+        if self._known_of != self._made:
+            made = self._made  # one that is made while they are looked up is looked up the next time
             with self._ledger.reading() as connection:
                 records = calibrations.records(connection)
             by_channel: dict[int, list[tuple[CalibrationRecord, Calibration]]] = {}
             for record in records:
                 by_channel.setdefault(record.channel_id, []).append((record, curve(record)))
-            self._by_channel = by_channel
+            self._by_channel, self._known_of = by_channel, made
         return self._by_channel
 
 

@@ -67,7 +67,7 @@ class ClockWatch:
         """Compare once, and set right what a step has moved. Raises StoreError, after which it looks again."""
         now_ms, steady_s = self._clock(), self._steady_s()
         if self._expected is None:
-            step_ms = min(now_ms - self._last_stored_ms(), 0)
+            step_ms = min(now_ms - self.last_stored_ms(), 0)
         else:
             then_ms, then_s = self._expected
             step_ms = now_ms - then_ms - round((steady_s - then_s) * 1000 * self._speed)
@@ -86,8 +86,8 @@ class ClockWatch:
             self._stepped()
         self._expected = now_ms, steady_s
 
-    def _last_stored_ms(self) -> int:
-        """When the newest reading came, by the clock as it was then."""
+    def last_stored_ms(self) -> int:
+        """When the newest reading came, by the clock as it was then; 0: there is none. Raises StoreError."""
         with self._ledger.reading() as connection:
             channels = [channel.id for channel in catalogue.channels(connection)]
         return max((reading.received_ms for reading in self._readings.latest(channels).values()), default=0)

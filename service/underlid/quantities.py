@@ -132,17 +132,21 @@ def in_stored_unit(name: str, unit: str, value: float) -> tuple[Quantity, str, f
     return kept.quantity, kept.unit, kept.value(value)
 
 
-def unit_by_name(name: str, value: float) -> str:
-    """The unit of a bare number, by the channel's name and its size. Raises ValueError for a strange name."""
+def unit_by_name(name: str, value: float, before: str | None = None) -> str:
+    """The unit of a bare number, by the channel's name, its size, and the unit in which the channel was first heard.
+
+    Raises ValueError for a strange name.
+    """
     match quantity_word(name):
         case Quantity.TEMPERATURE:
             return "Cel"
         case Quantity.MOISTURE:
-            return "%" if 0 <= value <= 100 else "count"
+            # Few counts are those of a loose wire, not per cent.
+            return "%" if 0 <= value <= 100 and before != "count" else "count"
         case Quantity.HUMIDITY:
             return "%RH"
         case Quantity.BATTERY:
-            if isinstance(value, int) and value <= 100:
+            if isinstance(value, int) and value <= 100 and not (before == "V" and value <= 6):
                 return "%EL"  # volts have decimals, and a per cent of 5 must not become them
             return "V" if value <= 6 else "%EL" if value <= 100 else "mV"
         case Quantity.SIGNAL:

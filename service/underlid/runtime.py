@@ -129,7 +129,11 @@ async def _run_parts(
         station = await stack.enter_async_context(broker(settings, ledger))
         address = station.address
         # One connection for each name: workers would throw each other out.
-        publisher = Publisher(address, f"{PUBLISHER_ID}-{uuid4().hex}" if ledger.is_shared else PUBLISHER_ID)
+        publisher = Publisher(
+            address,
+            f"{PUBLISHER_ID}-{uuid4().hex}" if ledger.is_shared else PUBLISHER_ID,
+            lambda: _said_before(ledger),
+        )
         people: dict[str, Send] = senders(settings.notify, lambda ref: letter(ledger, ref))
         courier = Courier(ledger, {**people, MQTT: publisher.send}, clock, settings.notify)
         post = Post(ledger, settings.notify, clock)
@@ -210,7 +214,6 @@ async def _run_parts(
             web: _Server | None = None
             loops.append(group.create_task(clockwatch.run(), name="clock"))
             if {"rules", "notify"} & set(settings.parts):
-                publisher.hold(_said_before(ledger))
                 publisher.start()
                 stack.callback(publisher.stop)
             if ledger.is_shared:
@@ -229,7 +232,8 @@ async def _run_parts(
             if "notify" in settings.parts:
                 loops.append(group.create_task(_by_one(settings, "notify", courier.run), name="notify"))
             if "intake" in settings.parts:
-                loops.append(group.create_task(keep_in_order(readings, clock), name="upkeep of readings"))
+                upkeep = keep_in_order(readings, clock, clockwatch.last_stored_ms, speed)
+                loops.append(group.create_task(upkeep, name="upkeep of readings"))
                 if isinstance(sessions, Sessions):
                     loops.append(group.create_task(sessions.run(group), name="share of the sessions"))
                 else:

@@ -297,7 +297,8 @@ def test_of_many_backups_the_newest_stay(data: Path, tmp_path: Path) -> None:
     into = tmp_path / "backups"
     made = [make_backup(where(data), into, NOW_MS + day * DAY_MS) for day in range(4)]
     (into / "underlid-20200101T000000Z").mkdir()  # without a manifest it is none of ours
-    assert prune(into, 2) == made[:2]
+    assert prune(into, 2, NOW_MS - 1) == []  # by a clock set back, all of them lie ahead
+    assert prune(into, 2, NOW_MS + 3 * DAY_MS) == made[:2]
     assert [path for _, path in backups_in(into)] == made[2:]
     assert (into / "underlid-20200101T000000Z").is_dir()
 

@@ -110,6 +110,35 @@ def test_the_plain_object_tells_units_by_names() -> None:
 
 
 @pytest.mark.parametrize(
+    ("before", "said", "unit"),
+    [
+        (None, {"moist": 12}, "%"),
+        ("count", {"moist": 12}, "count"),  # the few counts of a loose wire
+        ("count", {"moist": 2310}, "count"),
+        ("%", {"moist": 12}, "%"),
+        (None, {"batt": 4}, "%EL"),
+        ("V", {"batt": 4}, "V"),  # written without its decimals
+        ("V", {"batt": 64}, "%EL"),
+        ("%EL", {"batt": 4}, "%EL"),
+    ],
+)
+def test_a_bare_number_has_the_unit_in_which_its_channel_was_first_heard(
+    before: str | None, said: dict[str, int], unit: str
+) -> None:
+    [(name, value)] = said.items()
+    asked: list[tuple[str, str]] = []
+
+    def unit_before(probe: str, channel: str) -> str | None:
+        asked.append((probe, channel))
+        return before
+
+    message = read_message("underlid/probe/p1", json.dumps(said).encode(), NOW_MS, (), unit_before)
+    [(_, kept)] = message.readings
+    assert (kept.unit, kept.value) == (unit, value)
+    assert asked == [("p1", name)]
+
+
+@pytest.mark.parametrize(
     ("payload", "words"),
     [
         (b"\xff\xfe", "not UTF-8"),
@@ -119,6 +148,7 @@ def test_the_plain_object_tells_units_by_names() -> None:
         (b'{"temp": 1e999}', "not JSON"),
         (b'{"temp": "warm"}', "no finite number"),
         (b'{"temp": true}', "no finite number"),
+        (b'{"temp": 1.5e308}', "more than anything a probe measures"),
         (b'{"glow": 3}', "does not say what it measures"),
         (b'{"temp": 20, "t": "noon"}', "'t' is no number"),
         (b"[]", "neither a SenML pack"),

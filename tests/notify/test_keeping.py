@@ -60,12 +60,12 @@ def test_what_was_settled_weeks_ago_is_taken_out_but_for_how_things_stand(ledger
 
 
 def test_a_broker_that_forgot_is_told_the_alarms_again(mosquitto: Mosquitto) -> None:
-    publisher = Publisher(BrokerAddress.from_url(mosquitto.url, None), "states")
-    publisher.hold([Message("k1", MQTT, "", '{"state": "acknowledged"}', START_MS, topic=TOPIC)])
+    before = [Message("k1", MQTT, "", '{"state": "acknowledged"}', START_MS, 1, topic=TOPIC)]
+    publisher = Publisher(BrokerAddress.from_url(mosquitto.url, None), "states", lambda: before)
     publisher.start()
     try:
         wait_for(lambda: retained(mosquitto) == b'{"state": "acknowledged"}', "the state of before the start")
-        publisher.send(Message("k2", MQTT, "", '{"state": "normal"}', START_MS, topic=TOPIC))
+        publisher.send(Message("k2", MQTT, "", '{"state": "normal"}', START_MS, 2, topic=TOPIC))
         mosquitto.stop(kill=True)
         for kept in mosquitto.folder.glob("*.db"):
             kept.unlink()
@@ -73,6 +73,11 @@ def test_a_broker_that_forgot_is_told_the_alarms_again(mosquitto: Mosquitto) -> 
         wait_for(
             lambda: retained(mosquitto) == b'{"state": "normal"}', "the state of before the broker's end"
         )
+        # Another process has said more since.
+        before.append(Message("k3", MQTT, "", '{"state": "unacknowledged"}', START_MS, 3, topic=TOPIC))
+        mosquitto.stop(kill=True)
+        mosquitto.start()
+        wait_for(lambda: retained(mosquitto) == b'{"state": "unacknowledged"}', "the state of the other one")
     finally:
         publisher.stop()
 

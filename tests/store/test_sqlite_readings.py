@@ -1,5 +1,6 @@
 """What SQLite's file keeps to beyond the protocol: durability, sealing, retention, room on the disk."""
 
+import asyncio
 import re
 import sqlite3
 import subprocess
@@ -15,6 +16,7 @@ from underlid.model import Reading
 from underlid.store.blocks import DAY_MS, HOUR_MS
 from underlid.store.readings import Retention, StoreError
 from underlid.store.sqlite_readings import BLOCKS_A_TURN, SqliteReadings
+from underlid.store.upkeep import keep_in_order
 
 START = 20_000 * DAY_MS
 SIZING = Path(__file__).resolve().parents[2] / "SIZING.md"
@@ -157,6 +159,38 @@ def test_old_days_grow_hourly_and_then_go(file: Path) -> None:
         assert hours.low.tolist() == kept.min(axis=1).tolist()
         assert hours.high.tolist() == kept.max(axis=1).tolist()
         assert hours.count.tolist() == [6] * 72
+
+
+@pytest.mark.parametrize(("ahead_days", "is_kept"), [(29, False), (1000, True)])
+def test_a_clock_that_runs_ahead_by_years_takes_nothing_away(
+    file: Path, ahead_days: int, is_kept: bool
+) -> None:
+    """Of forty days kept; a month may have passed since the last reading came, not three years."""
+    last_ms = START + 10 * DAY_MS
+
+    async def keep_in_order_for_a_while(store: SqliteReadings) -> None:
+        upkeep = keep_in_order(store, lambda: last_ms + ahead_days * DAY_MS, lambda: last_ms)
+        task = asyncio.ensure_future(upkeep)
+        while not store.turns:  # type: ignore[attr-defined]
+            await asyncio.sleep(0.01)
+        task.cancel()
+        await asyncio.wait([task])
+
+    class Watched(SqliteReadings):
+        """Counts the turns that left nothing to do."""
+
+        turns = 0
+
+        def upkeep(self, now_ms: int) -> bool:
+            more = super().upkeep(now_ms)
+            self.turns += not more
+            return more
+
+    kept_days = 45 if is_kept else 25
+    with closing(Watched(file, Retention(hourly_days=kept_days))) as store:
+        readings = fill(store, days=10)
+        asyncio.run(keep_in_order_for_a_while(store))
+        assert (held(store) == [(r.time_ms, r.value) for r in readings]) is is_kept
 
 
 def test_a_backlog_from_before_what_is_kept_holds_nothing_up_and_does_not_stay(file: Path) -> None:

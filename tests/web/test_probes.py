@@ -10,7 +10,18 @@ import pytest
 from tests.web.inside import NOW_MS, Inside, running
 
 from underlid.clock import wall_clock
-from underlid.model import Alarm, AlarmState, Finding, Probe, Quantity, Reading, Subject, SubjectKind, Verdict
+from underlid.model import (
+    Alarm,
+    AlarmState,
+    Finding,
+    Position,
+    Probe,
+    Quantity,
+    Reading,
+    Subject,
+    SubjectKind,
+    Verdict,
+)
 from underlid.situations import situation
 from underlid.store import alarms, catalogue
 from underlid.survey import take_survey
@@ -209,6 +220,19 @@ def test_all_that_a_probe_has_said_belongs_where_it_is_put_first(inside: Inside,
         survey = take_survey(connection, NOW_MS)
     [sensor] = situation(survey, inside.readings, Subject(SubjectKind.FEED_STORE, "tub"), NOW_MS, {}).sensors
     assert len(sensor.series) == 6 + len(heard)
+
+
+def test_a_probe_placed_by_a_clock_that_was_set_back_since_can_be_placed_again(inside: Inside) -> None:
+    hear(inside, "tub-1", {"temp": ("Cel", Quantity.TEMPERATURE, [12.5] * 6)})
+    tub = {"subject": {"kind": "feed-store", "id": "tub"}, "position": "feed"}
+    with inside.ledger.writing() as connection:
+        [own] = [c for c in catalogue.channels(connection) if c.probe_id == "tub-1"]
+        ahead_ms = wall_clock() + 30 * 24 * HOUR_MS
+        catalogue.place_channel(
+            connection, own.id, Subject(SubjectKind.FEED_STORE, "tub"), Position.FEED, ahead_ms
+        )
+    answer = inside.ask("POST", "/api/v1/probes/tub-1/placement", json=tub)
+    assert at_ms(answer.json()["channels"][0]["placement"]["since"]) <= wall_clock()
 
 
 def test_health_comes_with_a_placed_probe(inside: Inside) -> None:

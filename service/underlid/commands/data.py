@@ -107,7 +107,7 @@ def backup(
                 lambda left, of: bar.update(task, completed=of - left, total=of),
             )
         if keep is not None:
-            prune(path.parent, keep)
+            prune(path.parent, keep, wall_clock())
         typer.echo(path)
         return True
 

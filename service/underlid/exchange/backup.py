@@ -133,9 +133,12 @@ def backups_in(folder: Path) -> list[tuple[int, Path]]:
     return sorted(found)
 
 
-def prune(folder: Path, keep: int) -> list[Path]:
-    """Take away all whole backups but the newest; gives those that went."""
-    gone = [path for _, path in backups_in(folder)[:-keep]]
+def prune(folder: Path, keep: int, now_ms: int) -> list[Path]:
+    """Take away all whole backups but the newest; gives those that went.
+
+    What is dated ahead, by a clock that was wrong then or is now, stays and is not counted.
+    """
+    gone = [path for made_ms, path in backups_in(folder) if made_ms <= now_ms][:-keep]
     for path in gone:
         doomed = path.rename(path.with_name(f"{path.name}{PARTIAL}"))  # half gone, it is not taken for whole
         shutil.rmtree(doomed)

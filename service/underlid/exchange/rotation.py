@@ -81,8 +81,9 @@ class Rotation:
         self._made(path)
 
     def _back_up(self) -> Path:
-        path = make_backup(self._where, self._into, self._clock(), self._step)
-        prune(self._into, self._keep)
+        now_ms = self._clock()
+        path = make_backup(self._where, self._into, now_ms, self._step)
+        prune(self._into, self._keep, now_ms)
         return path
 
     def _step(self, _left: int, _of: int) -> None:

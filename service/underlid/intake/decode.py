@@ -1,8 +1,9 @@
 """Bytes to readings, or a reason: what a message says, by its topic and its first byte. Pure and total."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import orjson
@@ -41,9 +42,16 @@ class Message:
 
 
 def read_message(
-    topic: str, payload: bytes, received_ms: int, mappings: Sequence[TopicMapping] = ()
+    topic: str,
+    payload: bytes,
+    received_ms: int,
+    mappings: Sequence[TopicMapping] = (),
+    unit_before: Callable[[str, str], str | None] = lambda _probe, _channel: None,
 ) -> Message:
-    """What a message says that arrived at `received_ms`. Total: what is wrong is in `problems`."""
+    """What a message says that arrived at `received_ms`. Total: what is wrong is in `problems`.
+
+    `unit_before` gives the unit in which a channel of a probe was first heard, for numbers that come without one.
+    """
     own = _OWN_TOPIC.fullmatch(topic)
     if own is None:
         if topic.startswith("underlid/"):
@@ -54,11 +62,13 @@ def read_message(
     probe_id = own[1]
     if own[2]:
         return _status(probe_id, payload)
-    decoded = decode(payload, received_ms)
+    decoded = decode(payload, received_ms, partial(unit_before, probe_id))
     return Message(tuple([(probe_id, sample) for sample in decoded.samples]), decoded.problems)
 
 
-def decode(payload: bytes, received_ms: int) -> Decoded:
+def decode(
+    payload: bytes, received_ms: int, unit_before: Callable[[str], str | None] = lambda _channel: None
+) -> Decoded:
     """The samples in what a probe sent. Total: what is wrong is in `problems`."""
     try:
         body = _body(payload)
@@ -68,7 +78,7 @@ def decode(payload: bytes, received_ms: int) -> Decoded:
         case [dict(), *_]:
             return decode_pack(body, received_ms)
         case dict() if body and payload[0] < _CBOR_FROM:
-            return decode_object(body, received_ms)
+            return decode_object(body, received_ms, unit_before)
     return refused("neither a SenML pack (a list of records) nor a JSON object of numbers")
 
 

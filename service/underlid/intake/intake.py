@@ -63,6 +63,7 @@ class Intake:
         self._is_alone = is_alone  # else another intake may have heard more of a probe than this one
         self._calibrations = calibrations or Calibrations(ledger, readings)
         self._channels: dict[tuple[str, str, str], Channel] = {}
+        self._first_units: dict[tuple[str, str], str] = {}
         self._online: dict[str, bool] = {}
         self._dating = Dating(ledger, self._newest_ms)
         self._lags: dict[str, Lag] = {}
@@ -145,7 +146,7 @@ class Intake:
 
     def _read(self, message: Delivery, by_arrival: list[arrivals.Arrival]) -> Message:
         topic, payload = message.topic, message.payload
-        said = read_message(topic, payload, message.received_ms, self._mappings)
+        said = read_message(topic, payload, message.received_ms, self._mappings, self._unit_before)
         if not said.dated_by_arrival:
             return said
         if message.retained:
@@ -154,7 +155,10 @@ class Intake:
         moment_ms = self._dating.moment_ms(message, probes, by_arrival)
         if moment_ms == message.received_ms:
             return said
-        return read_message(topic, payload, moment_ms, self._mappings)
+        return read_message(topic, payload, moment_ms, self._mappings, self._unit_before)
+
+    def _unit_before(self, probe_id: str, name: str) -> str | None:
+        return self._first_units.get((probe_id, name))
 
     def _lag(self, message: Delivery, said: Message) -> str | None:
         """What is to be told of a probe that is always late."""
@@ -222,7 +226,10 @@ class Intake:
         outcome.probes |= {probe for probe, _, _ in keys}
 
     def _learn(self, channels: Iterable[Channel]) -> None:
-        self._channels |= {(c.probe_id, c.name, c.unit): c for c in channels}
+        for channel in channels:
+            self._channels[channel.probe_id, channel.name, channel.unit] = channel
+            # One that a calibration made came after the raw one.
+            self._first_units.setdefault((channel.probe_id, channel.name), channel.unit)
 
     def _register(self, unknown: dict[tuple[str, str, str], Quantity]) -> None:
         """Learn channels from the catalogue, and add those that are new to it."""
@@ -239,4 +246,4 @@ class Intake:
             made = {
                 key: catalogue.register_channel(connection, *key, quantity) for key, quantity in new.items()
             }
-        self._channels |= made
+        self._learn(made.values())

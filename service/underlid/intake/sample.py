@@ -10,6 +10,7 @@ from underlid.quantities import kept_as
 RELATIVE_BELOW_S = 2**28  # RFC 8428 section 4.5.3
 AHEAD_S = 600  # how far a probe's clock may run ahead
 RELATIVE_AHEAD_S = 1  # a relative time needs no clock: past ones are negative, and only rounding is forgiven
+LARGEST = 1e12  # sums of more would not be numbers any longer
 OLDEST_S = 949_363_200  # 2000-02-01: clocks that were never set begin at 1970, or at 2000
 CHANNEL_LETTERS = 64
 _MILLISECONDS_FROM_S = 10**11  # as seconds, the year 5138
@@ -67,6 +68,8 @@ def sample(channel: str, unit: str, value: float, time_s: float, received_ms: in
     stored = value * numerator / denominator + offset
     if not math.isfinite(stored):
         raise ValueError(f"'{channel}' is not finite")
+    if abs(stored) > LARGEST:
+        raise ValueError(f"'{channel}' is {stored:.3g}, more than anything a probe measures")
     by_arrival = time_s < RELATIVE_BELOW_S
     ago_s = -time_s if by_arrival else received_ms / 1000 - time_s
     too_old = received_ms / 1000 - ago_s < OLDEST_S

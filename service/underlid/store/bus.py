@@ -72,10 +72,15 @@ class Bus:
             await asyncio.sleep(GATHER_S)
             self._wake.clear()
             waiting, self._waiting = self._waiting, {}
-            for kind, ids in waiting.items():
-                each = list(ids)
-                for start in range(0, max(1, len(each)), IN_ONE):
-                    said = orjson.dumps([self._self, kind, each[start : start + IN_ONE]]).decode()
-                    await connection.execute("SELECT pg_notify(%s, %s)", (TOPIC, said))
+            try:
+                for kind, ids in waiting.items():
+                    each = list(ids)
+                    for start in range(0, max(1, len(each)), IN_ONE):
+                        said = orjson.dumps([self._self, kind, each[start : start + IN_ONE]]).decode()
+                        await connection.execute("SELECT pg_notify(%s, %s)", (TOPIC, said))
+            except psycopg.Error:
+                for kind, ids in waiting.items():  # said again on the next connection; twice does no harm
+                    self.say(kind, *ids)
+                raise
             if not waiting:
                 await connection.execute("SELECT 1")  # finds out that the server is gone

@@ -10,6 +10,7 @@ from underlid.model import CalibrationPoint, CalibrationRecord, Channel, Quantit
 from underlid.science.calibration import oven_point
 from underlid.store import calibrations, catalogue
 from underlid.store.ledger import Connection
+from underlid.survey import CLOCK_AHEAD_MS
 from underlid.web.context import Context, Ctx
 from underlid.web.edge import Id, milliseconds
 from underlid.web.problems import not_found
@@ -81,7 +82,7 @@ def add_calibration(ctx: Ctx, channel_id: Id, new: CalibrationNew) -> Calibratio
             catalogue.place_channel(connection, moisture.id, place.subject, place.position, place.from_ms)
     ctx.calibrated()
     if record.from_ms < ctx.clock():
-        recompute(record, ctx.readings, ctx.clock())
+        recompute(record, ctx.readings, ctx.clock() + CLOCK_AHEAD_MS)
     ctx.everything_changed()
     ctx.nudge("probe", raw.probe_id)
     return _shape(record)

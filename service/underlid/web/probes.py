@@ -88,7 +88,12 @@ def place_probe(ctx: Ctx, probe_id: str, new: PlacementNew) -> ProbeShape:
         channels = _chosen(catalogue.channels(connection), probe_id, new)
         placements = catalogue.placements(connection)
         placed_before = {placement.channel_id for placement in placements}
-        sits = {p.channel_id: (p.subject, p.position) for p in placements if p.to_ms is None}
+        # One that begins in the future, by a clock that has been set back since, does not sit there yet.
+        sits = {
+            p.channel_id: (p.subject, p.position)
+            for p in placements
+            if p.to_ms is None and p.from_ms <= ctx.clock() + CLOCK_AHEAD_MS
+        }
         for channel in channels:
             if sits.get(channel.id) == (subject, new.position):
                 continue
