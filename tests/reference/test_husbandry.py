@@ -219,6 +219,17 @@ def test_worms_grow_by_the_logistic_equation() -> None:
     assert worms_after(0.4, 200.0, 0.24, 20.0, 80.0).worm_kg == pytest.approx(solved.y[0, -1], rel=1e-5)
 
 
+def test_no_more_worms_are_reckoned_with_than_eat_what_is_fed() -> None:
+    # At 0.75 kg/kg/day (Ndegwa, Thompson & Das 2000) half a kilogram a day feeds 0.67 kg at 25 C.
+    years = worms_after(0.4, 3650.0, 0.24, 25.0, 80.0, fed_kg_per_day=0.5)
+    assert years.worm_kg == pytest.approx(0.5 / 0.75, rel=1e-3)
+    # The rates' ends, 1.25 and 0.5 (Munroe, from memory), give the mass's.
+    assert (years.low_kg, years.high_kg) == pytest.approx((0.4, 1.0), rel=1e-3)
+    # They do not die of a keeper who writes little down, and food does not make room.
+    assert worms_after(0.4, 3650.0, 0.24, 25.0, 80.0, fed_kg_per_day=0.0).worm_kg == pytest.approx(0.4)
+    assert worms_after(0.4, 3650.0, 0.24, 25.0, 80.0, fed_kg_per_day=50.0).worm_kg == pytest.approx(2.4)
+
+
 def test_a_bin_is_due_for_splitting_when_its_worms_have_grown_to_be_crowded() -> None:
     # Crowded from 5 kg/m2 on: Munroe, Manual of On-Farm Vermicomposting (from memory).
     advice = split_advice(0.5, 0.24, 22.0, 80.0)

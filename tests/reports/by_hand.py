@@ -4,6 +4,7 @@ Nothing of the service's science is used: growth is integrated by scipy instead 
 up hour by hour. Figures beside the equations are those of that page, with its sources.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import log, sqrt
 
@@ -11,6 +12,8 @@ import numpy as np
 import pandas as pd
 from scipy.integrate import solve_ivp
 from tests.reports import by_pandas
+
+from underlid.model import LogEntry
 
 HOUR = pd.Timedelta(hours=1)
 DAY = pd.Timedelta(days=1)
@@ -24,6 +27,7 @@ GONE_DAYS = {
 }
 DOUBLING_DAYS = (75.0, 150.0, 45.0)  # usual, slow, fast: common practice, no source
 CARRIES_KG_M2 = (10.0, 5.0, 10.0)  # Munroe, from memory
+EATS_KG_PER_KG_DAY = (0.75, 1.25, 0.5)  # Ndegwa, Thompson and Das 2000; 0.5 from memory
 CROWDED_KG_M2 = 5.0
 READY_DEGREE_DAYS = (
     sqrt(960.0 * 2880.0),
@@ -66,11 +70,26 @@ def activity(temp_c: float, pct_wb: float) -> float:
     return warm * max(wet, 0.0)
 
 
-def grown(kg: float, days: float, area_m2: float, active: float) -> tuple[float, float, float]:
-    """Worms after some days, likely, least and most: dN/dt = r N (1 - N / K), integrated."""
+def fed_per_day(entries: Sequence[LogEntry], started_ms: int, to_ms: int) -> float:
+    """Of the last eight weeks, kg; infinite where fewer than four feedings are in the log."""
+    since = max(started_ms, to_ms - 56 * 86_400_000)
+    fed = pd.Series(
+        [e.amount_kg for e in entries if e.kind == "fed" and since <= e.at_ms < to_ms], dtype=float
+    )
+    return float(fed.sum() / ((to_ms - since) / 86_400_000)) if fed.count() >= 4 else np.inf
+
+
+def grown(
+    kg: float, days: float, area_m2: float, active: float, fed_kg_per_day: float
+) -> tuple[float, float, float]:
+    """Worms after some days, likely, least and most: dN/dt = r N (1 - N / K), integrated.
+
+    K is what the area carries or, where it is less, those worms that eat what is fed.
+    """
     out = []
-    for doubling, carries in zip(DOUBLING_DAYS, CARRIES_KG_M2, strict=True):
-        top = max(carries * area_m2, kg)
+    for doubling, carries, eats in zip(DOUBLING_DAYS, CARRIES_KG_M2, EATS_KG_PER_KG_DAY, strict=True):
+        fed = fed_kg_per_day / eats / active if active > 0.0 else np.inf
+        top = max(min(carries * area_m2, fed), kg)
         rate = log(2.0) / doubling * active
         run = solve_ivp(lambda _, n, r=rate, k=top: r * n * (1.0 - n / k), (0.0, days), [kg], rtol=1e-8)
         out.append(float(run.y[0, -1]))

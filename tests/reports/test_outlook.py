@@ -102,12 +102,13 @@ def test_worms_their_ration_and_their_growth_follow_the_published_equations(told
     course = told.warmth(since)
     days = (end - since) / DAY_MS
     then = by_hand.activity(by_hand.per_day(course) / days, told.mean(told.moist))
-    now = by_hand.grown(kg, days, AREA_M2, then)
+    fed = by_hand.fed_per_day(told.log, told.started_ms, end)
+    now = by_hand.grown(kg, days, AREA_M2, then, fed)
     assert outlook.worm_kg == pytest.approx(now[0], rel=0.005, abs=0.0051)
     assert outlook.density_kg_m2 == pytest.approx(now[0] / AREA_M2, rel=0.005, abs=0.0051)
     ration = 7.0 * 0.75 * now[0] * told.active  # Ndegwa, Thompson and Das 2000
     assert outlook.ration_kg_per_week == pytest.approx(ration, rel=0.005, abs=0.0051)
-    ahead = [by_hand.grown(each, 28.0, AREA_M2, told.active)[i] for i, each in enumerate(now)]
+    ahead = [by_hand.grown(each, 28.0, AREA_M2, told.active, fed)[i] for i, each in enumerate(now)]
     assert outlook.worm_in_4_weeks_kg == pytest.approx(ahead[0], rel=0.005, abs=0.0051)
     assert outlook.worm_low_kg == pytest.approx(ahead[1], rel=0.005, abs=0.0051)
     assert outlook.worm_high_kg == pytest.approx(ahead[2], rel=0.005, abs=0.0051)

@@ -39,7 +39,7 @@ def outlook(material: Material, bin_: Bin) -> Outlook | None:
     area_m2 = bin_.length_m * bin_.width_m
     told = worms(bin_, log, course, material.to_ms, wet)
     least, likely, most = (
-        worms_after(kg, 7.0 * WEEKS_AHEAD, area_m2, temp_c, wet)
+        worms_after(kg, 7.0 * WEEKS_AHEAD, area_m2, temp_c, wet, fed_kg_per_day=told.fed_kg_per_day)
         for kg in (told.now.low_kg, told.now.worm_kg, told.now.high_kg)
     )
     split = split_advice(told.now.worm_kg, area_m2, temp_c, wet)

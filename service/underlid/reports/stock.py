@@ -20,6 +20,8 @@ from underlid.science.husbandry import (
     worms_after,
 )
 
+FED_LATELY_DAYS = 56  # of which the mean is what a bin is fed (common practice, no source)
+LEAST_FEEDINGS = 4  # with fewer in the log, nobody can say what it is fed
 FOOD_BACK_DAYS = 120  # of what was fed before, next to nothing is left
 HISTORY_DAYS = (
     180  # of temperatures that are looked at; castings that were begun earlier are ready, if it was warm
@@ -51,10 +53,14 @@ class Worms:
     by_log: bool
     how: str  # weighed, guessed, as the keeper wrote; '' where nothing was
     now: WormForecast
+    fed_kg_per_day: float | None  # lately; no more worms are there than that keeps
 
 
 def worms(bin_: Bin, log: Sequence[LogEntry], course: Series, now_ms: int, pct_wb: float) -> Worms:
-    """The bin's worms, by its log up to now, grown at the mean temperature since; as told where none is known."""
+    """The bin's worms, by its log up to now, grown at the mean temperature since and by what they were fed.
+
+    As told where no temperature is known.
+    """
     entries = [
         e
         for e in log
@@ -62,12 +68,20 @@ def worms(bin_: Bin, log: Sequence[LogEntry], course: Series, now_ms: int, pct_w
     ]
     told = max(entries, key=lambda e: (e.at_ms, e.id), default=None)
     kg, at_ms = (told.amount_kg or 0.0, told.at_ms) if told is not None else (bin_.worm_kg, bin_.started_ms)
-    now = WormForecast(kg, kg, kg)
+    now, fed = WormForecast(kg, kg, kg), _fed_kg_per_day(bin_, log, now_ms)
     if len(course) and now_ms > at_ms:
         time, temp_c = _history(course, at_ms, now_ms)
         mean_c = float(np.trapezoid(temp_c, time)) / (now_ms - at_ms)
-        now = worms_after(kg, (now_ms - at_ms) / DAY_MS, bin_.length_m * bin_.width_m, mean_c, pct_wb)
-    return Worms(kg, at_ms, told is not None, told.what if told is not None else "", now)
+        area_m2 = bin_.length_m * bin_.width_m
+        now = worms_after(kg, (now_ms - at_ms) / DAY_MS, area_m2, mean_c, pct_wb, fed_kg_per_day=fed)
+    return Worms(kg, at_ms, told is not None, told.what if told is not None else "", now, fed)
+
+
+def _fed_kg_per_day(bin_: Bin, log: Sequence[LogEntry], now_ms: int) -> float | None:
+    """What the bin was fed in the last weeks, by the log; None where the log does not tell."""
+    from_ms = max(bin_.started_ms, now_ms - FED_LATELY_DAYS * DAY_MS)
+    fed = [e.amount_kg for e in log if e.kind == "fed" and e.amount_kg and from_ms <= e.at_ms <= now_ms]
+    return sum(fed) / ((now_ms - from_ms) / DAY_MS) if len(fed) >= LEAST_FEEDINGS else None
 
 
 def food_kind(what: str) -> str:

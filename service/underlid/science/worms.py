@@ -187,12 +187,16 @@ def worms_after(
     temp_c: float,
     pct_wb: float,
     profile: WormLimits = EISENIA_FETIDA,
+    fed_kg_per_day: float | None = None,
 ) -> WormForecast:
-    """Live mass of worms after some days: logistic growth towards what the area carries, with its range.
+    """Live mass of worms after some days: logistic growth towards what area and food carry, with its range.
 
     Growth slows with the temperature and moisture response. The range spans the profile's slow and fast
-    doubling and a carrying capacity between crowded and full. ``worm_kg`` and ``days`` at least 0,
-    ``area_m2`` above 0. Source: logistic growth, Neuhauser, Hartenstein & Kaplan 1980 (Oikos 35, 93-98).
+    doubling, a carrying capacity between crowded and full, and the rates at which worms eat. Where
+    ``fed_kg_per_day`` (kg, as put in) is known, no more are carried than eat it: the ration turned round.
+    ``worm_kg``, ``days`` and what is fed at least 0, ``area_m2`` above 0; at worst they stay as they were.
+    Source: logistic growth, Neuhauser, Hartenstein & Kaplan 1980 (Oikos 35, 93-98); that food bounds it
+    likewise: common practice, no source for how soon.
     """
     if not worm_kg >= 0.0:
         raise ValueError(f"worm_kg must be at least 0 kg, got {worm_kg}")
@@ -201,17 +205,20 @@ def worms_after(
     above(area_m2, "area_m2")
     activity = _activity(temp_c, pct_wb, profile)
 
-    def grown(doubling_days: float, capacity_kg_m2: float) -> float:
-        capacity = max(capacity_kg_m2 * area_m2, worm_kg)
+    def grown(doubling_days: float, capacity_kg_m2: float, eaten_kg_per_kg_day: float) -> float:
+        capacity = capacity_kg_m2 * area_m2
+        if fed_kg_per_day is not None and activity > 0.0:
+            capacity = min(capacity, fed_kg_per_day / (eaten_kg_per_kg_day * activity))
+        capacity = max(capacity, worm_kg)
         if worm_kg == 0.0:
             return 0.0
         growth = math.exp(-math.log(2.0) / doubling_days * activity * days)
         return capacity / (1.0 + (capacity / worm_kg - 1.0) * growth)
 
     return WormForecast(
-        grown(profile.doubling_days, profile.full_kg_m2),
-        grown(profile.doubling_high_days, profile.crowded_kg_m2),
-        grown(profile.doubling_low_days, profile.full_kg_m2),
+        grown(profile.doubling_days, profile.full_kg_m2, profile.feed_kg_per_kg_day),
+        grown(profile.doubling_high_days, profile.crowded_kg_m2, profile.feed_most_kg_per_kg_day),
+        grown(profile.doubling_low_days, profile.full_kg_m2, profile.feed_least_kg_per_kg_day),
     )
 
 
