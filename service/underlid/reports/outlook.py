@@ -104,7 +104,10 @@ def tasks_of_bin(
         days, per_day, limit = dry
         by = _date(material.to_ms + days * DAY_MS, zone)
         found.append(
-            task(f"Wet the top: it loses {amount(per_day)} points a day and will be at {limit:.0f} %.", by)
+            task(
+                f"Wet the top, or turn it under where it is wetter below: it loses {amount(per_day)} points a day and will be at {limit:.0f} %.",
+                by,
+            )
         )
     if ahead is not None and ahead.ration_kg_per_week is not None:
         left, goes = (food.left_kg, food.goes_kg) if food is not None else (0.0, 0.0)
