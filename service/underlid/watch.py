@@ -21,7 +21,7 @@ from underlid.rules.probe_health import probe_health
 from underlid.rules.situation import Situation
 from underlid.situations import Airs, situation
 from underlid.store import alarms as alarm_store
-from underlid.store.ledger import Connection, Ledger
+from underlid.store.ledger import Connection, Ledger, UnkeepableError
 from underlid.store.readings import Readings, StoreError
 from underlid.survey import Survey, take_survey
 from underlid.threads import to_the_end
@@ -119,7 +119,7 @@ class Watch:
                 started = loop.time()
                 try:
                     await self._pass(ripe)
-                except (StoreError, ValueError) as error:  # the latter: what the catalogue can't hold
+                except (StoreError, UnkeepableError) as error:
                     log.error("nothing judged", error=str(error))
                     self.state = f"cannot judge: {error}"
                     self._everything = True

@@ -105,7 +105,8 @@ def tasks_of_bin(
         by = _date(material.to_ms + days * DAY_MS, zone)
         found.append(
             task(
-                f"Wet the top, or turn it under where it is wetter below: it loses {amount(per_day)} points a day and will be at {limit:.0f} %.",
+                "Wet the top, or turn it under where it is wetter below: "
+                f"it loses {amount(per_day)} points a day and will be at {limit:.0f} %.",
                 by,
             )
         )

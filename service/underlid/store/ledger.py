@@ -16,11 +16,15 @@ from underlid.store.opening import lacking
 from underlid.store.readings import StoreError, sqlite_file
 from underlid.store.url import first_line, shown
 
-__all__ = ["Connection", "Ledger"]  # whoever reads or writes names the connection's type
+__all__ = ["Connection", "Ledger", "UnkeepableError"]  # whoever reads or writes names the connection's type
 
 MIGRATIONS = Path(__file__).parent / "migrations"
 WRITING = 8_480_002  # the advisory lock of whoever writes
 AT_ONCE = 40  # as many threads as may ask at once
+
+
+class UnkeepableError(ValueError):
+    """What the database can't hold, as PostgreSQL a text with a NUL in it."""
 
 
 class Ledger:
@@ -60,7 +64,7 @@ class Ledger:
     @contextmanager
     def writing(self) -> Iterator[Connection]:
         """One writer at a time, in however many processes: none finds the database locked, or half of what
-        another does. Raises StoreError, and ValueError for what the database can't hold."""
+        another does. Raises StoreError and UnkeepableError."""
         with self._write_lock, self._told(), self._engine.begin() as connection:
             if self.is_shared:
                 connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": WRITING})
@@ -79,7 +83,7 @@ class Ledger:
         try:
             yield
         except DataError as error:
-            raise ValueError(f"catalogue {self._shown}: {first_line(error.orig or error)}") from error
+            raise UnkeepableError(f"catalogue {self._shown}: {first_line(error.orig or error)}") from error
         except SQLAlchemyError as error:
             reason = getattr(error, "orig", None) or error
             raise StoreError(f"catalogue {self._shown}: {first_line(reason)}") from error

@@ -9,6 +9,7 @@ from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
 from starlette.routing import Match
 
+from underlid.store.ledger import UnkeepableError
 from underlid.store.readings import StoreError
 from underlid.web.shapes import Problem
 
@@ -60,6 +61,10 @@ def install(app: FastAPI) -> None:
         first = error.errors()[0]
         where = ".".join(str(part) for part in first["loc"])
         return problem(422, f"{where}: {first['msg'].removeprefix('Value error, ')}", request.url.path)
+
+    @app.exception_handler(UnkeepableError)
+    async def unkeepable(request: Request, error: UnkeepableError) -> JSONResponse:
+        return problem(422, str(error), request.url.path)
 
     @app.exception_handler(StoreError)
     async def store(request: Request, error: StoreError) -> JSONResponse:
