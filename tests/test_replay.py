@@ -218,6 +218,9 @@ def test_the_command_tells_what_would_be_and_what_is_wrong(dry: Farmstead, tmp_p
     assert any("same  Alder  top-drying" in line for line in replay_lines(chosen, start, end, [], [], None))
     set_ = ["top-drying.moist_low_pct_wb=60"]
     lines = replay_lines(chosen, start, end, ["Alder"], set_, None)
+    with_years_before = replay_lines(chosen, "2001-01-01", end, ["Alder"], set_, None)
+    assert with_years_before[-1] == lines[-1]
+    assert "2001" not in with_years_before[0]  # begun with the first reading
     assert any("gone  Alder  top-drying" in line for line in lines)
     file = tmp_path / "limits.toml"
     file.write_text("[bin.alder]\nmoist_low_pct_wb = 60\n")

@@ -43,7 +43,11 @@ def replay_lines(
         if farm is None:
             raise ValueError(f"there is no farm in {settings.data_dir}; give its folder with --data-dir")
         zone = ZoneInfo(farm.time_zone)
-        past = take_past(connection, readings, moment_ms(from_, now_ms, zone), moment_ms(to, now_ms, zone))
+        from_ms, to_ms = moment_ms(from_, now_ms, zone), moment_ms(to, now_ms, zone)
+        first_ms = readings.first_ms([channel.id for channel in catalogue.channels(connection)])
+        if first_ms is not None and from_ms < first_ms < to_ms:
+            from_ms = first_ms  # before it there is nothing to be judged
+        past = take_past(connection, readings, from_ms, to_ms)
         names = catalogue.names(connection) | {FARM: farm.name}
     survey = past.surveys[-1][1]
     chosen = [_bin(survey, word) for word in bins] or past.subjects
