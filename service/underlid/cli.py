@@ -1,5 +1,8 @@
 """The command line. Each failure is one line and a non-zero exit; a traceback only with --debug."""
 
+import io
+import sys
+
 import typer
 
 import underlid
@@ -41,4 +44,7 @@ def version() -> None:
 
 def main() -> None:
     """Run the command line."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a terminal that knows no degree sign
     app()
