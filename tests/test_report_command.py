@@ -32,16 +32,6 @@ def test_a_week_is_printed_as_text_and_json(folder: Path) -> None:
     assert body == json.loads((GOLDEN / "dry.json").read_text("utf-8"))
 
 
-def test_a_terminal_that_knows_no_degree_sign_is_shown_a_question_mark(
-    folder: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setenv("PYTHONIOENCODING", "ascii")
-    done = report(folder, "2026-W43")
-    assert (done.returncode, done.stderr) == (0, b"")
-    expected = (GOLDEN / "dry.txt").read_text("utf-8")
-    assert done.stdout == expected.encode("ascii", "replace") != expected.encode()
-
-
 def test_a_page_on_one_bin_is_written_to_a_file(folder: Path) -> None:
     to = folder / "alder.html"
     done = report(folder, "2026-W43", "--bin", "alder", "--format", "html", "--to", str(to))

@@ -41,6 +41,14 @@ def test_it_stops_on_a_keyboard_interrupt_having_said_goodbye(mosquitto: Mosquit
     listener.close()
 
 
+def test_a_terminal_that_knows_no_degree_sign_is_shown_a_question_mark(mosquitto: Mosquitto) -> None:
+    command = [sys.executable, "-m", "underlid", "probe-sim", "oak-8", "--mqtt", mosquitto.url, "--count", "1"]
+    ascii_only = {**os.environ, "PYTHONIOENCODING": "ascii"}
+    done = subprocess.run(command, capture_output=True, env=ascii_only, timeout=60, check=False)
+    assert (done.returncode, done.stderr) == (0, b"")
+    assert b" ?C" in done.stdout
+
+
 def test_a_broker_that_is_not_there_is_named_with_what_to_look_at(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(probe_sim, "_ACK_TIMEOUT_S", 0.3)
     port = free_port()
