@@ -7,6 +7,7 @@ import threading
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
+from unittest.mock import Mock
 from zoneinfo import ZoneInfo
 
 import paho.mqtt.client as mqtt
@@ -33,10 +34,10 @@ from underlid.notify.compose import MQTT
 from underlid.notify.courier import Courier
 from underlid.notify.hours import moment_ms
 from underlid.notify.mqtt import Publisher
-from underlid.notify.post import Post
-from underlid.notify.retry import FIRST_MS
+from underlid.notify.post import GONE, Post
+from underlid.notify.retry import FIRST_MS, GIVE_UP_AFTER_MS
 from underlid.notify.targets import apprise_sender, senders
-from underlid.store import alarms, catalogue, outbox
+from underlid.store import alarms, catalogue, notices, outbox
 from underlid.store.ledger import Ledger
 from underlid.target import Target
 
@@ -120,7 +121,7 @@ def test_a_message_taken_while_another_program_holds_the_catalogue_is_noted_afte
 
     def is_noted() -> bool:
         with ledger.reading() as connection:
-            return bool(taken) and not outbox.due(connection, START_MS + 3_600_000, ())
+            return bool(taken) and not outbox.due(connection, START_MS + 3_600_000)
 
     run_until(courier, lambda: is_noted() and courier.is_well, lambda: said.add(courier.state))
     assert len(taken) == 1
@@ -253,20 +254,52 @@ def test_a_message_that_failed_into_the_night_waits_for_the_morning(ledger: Ledg
     sink.close()
 
 
-def test_a_target_that_left_the_settings_leaves_nothing_that_waits(ledger: Ledger) -> None:
+def test_what_waits_for_a_target_that_left_the_settings_waits_for_it_a_week_and_is_no_fault(
+    ledger: Ledger, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    log = Mock()
+    monkeypatch.setattr(courier_module, "log", log)
     people = [target("Keeper", "json://127.0.0.1:9/"), target("Gone", "json://127.0.0.1:9/")]
-    take(ledger, Post(ledger, people, lambda: START_MS), 1, "raised", START_MS)
-    taken: list[str] = []
-    courier = Courier(
-        ledger,
-        {"Keeper": lambda message: taken.append(message.title), MQTT: lambda _: None},
-        lambda: START_MS + 120_000,
-        people[:1],
-    )
-    run_until(courier, lambda: len(taken) == 1)
+    now = [START_MS]
+    take(ledger, Post(ledger, people, lambda: now[0]), 1, "raised", now[0])  # a notice to each
+    with ledger.writing() as connection:
+        outbox.put(connection, [Message("k", "Gone", "waits", "b", START_MS)])
+        [tried] = outbox.due(connection, START_MS)["Gone"]
+        outbox.failed(connection, tried.id, "no route", START_MS, START_MS)
+    told: list[tuple[str, str]] = []
+
+    def run(names: list[str], is_so: Callable[[Courier], bool]) -> Courier:
+        known = [each for each in people if each.name in names]
+        senders = {name: lambda message: told.append((message.target, message.title)) for name in names}
+        courier = Courier(ledger, senders | {MQTT: lambda _: None}, lambda: now[0], known)
+        run_until(courier, lambda: is_so(courier))
+        return courier
+
+    now[0] += 120_000
+    courier = run(["Keeper"], lambda courier: bool(told and courier.gone))
+    assert [to for to, _ in told] == ["Keeper"]
+    assert courier.is_well
+    assert courier.state.endswith("targets that are no longer in the settings: 1 for Gone")
+    log.warning.assert_called_once_with("messages wait", target="Gone", messages=1, reason=GONE)
+
+    told.clear()
+    now[0] += 86_400_000  # and it is there again: what waited goes out
+    run(["Keeper", "Gone"], lambda _: len(told) == 2)
+    assert ("Gone", "waits") in told
+    assert {to for to, _ in told} == {"Gone"}
+
+    take(ledger, Post(ledger, people, lambda: now[0]), 2, "raised", now[0])
+    with ledger.writing() as connection:
+        outbox.put(connection, [Message("k2", "Gone", "waits again", "b", now[0])])
+    told.clear()
+    now[0] += GIVE_UP_AFTER_MS + 1
+    courier = run(["Keeper"], lambda _: len(told) == 1)
+    assert courier.is_well
+    assert courier.gone == {}
+    log.warning.assert_called_with("messages given up", target="Gone", messages=1, reason=GONE)
     with ledger.reading() as connection:
+        assert notices.pending(connection, "Gone") == []
         assert outbox.oldest_unsent_ms(connection) is None
-    assert not courier.failing
 
 
 def test_an_alarm_is_retained_on_mosquitto_with_its_key(ledger: Ledger, mosquitto: Mosquitto) -> None:

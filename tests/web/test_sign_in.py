@@ -240,7 +240,7 @@ def test_nobody_is_told_more_than_whether_the_service_is_well(inside: Inside) ->
     nobody = inside.ask("GET", "/healthz")
     assert (nobody.status_code, nobody.json()["parts"]) == (200, {"rules": "well"})
     assert nobody.json()["last_reading"] is None
-    viewer = inside.ask("GET", "/healthz/ready", headers=token(inside, Role.VIEWER)).json()
+    viewer = inside.ask("GET", "/healthz", headers=token(inside, Role.VIEWER)).json()
     assert viewer["parts"] == {"rules": "judging"}
     assert viewer["last_reading"] is not None
     assert inside.ask("GET", "/healthz/live").status_code == 204

@@ -8,6 +8,9 @@ on MQTT). A receiver that has seen the key has seen the message.
 A send runs on a thread of its own. A target that hangs has that one thread and no other: it is told of as failing
 after `SLOW_S`, tried again once the thread has come back, and neither other targets nor the end of the program wait
 for it.
+
+What waits for a target that is no longer in the settings is not tried: it goes out when a start finds the target there
+again, and is given up after as long as any message is. The service is well meanwhile.
 """
 
 import asyncio
@@ -25,7 +28,7 @@ from underlid.clock import Clock
 from underlid.model import Message
 from underlid.notify.hours import quiet_until_ms
 from underlid.notify.post import GONE, Post, zone
-from underlid.notify.retry import next_try_ms
+from underlid.notify.retry import GIVE_UP_AFTER_MS, next_try_ms
 from underlid.notify.targets import Send, SendError
 from underlid.store import outbox
 from underlid.store.ledger import Ledger
@@ -65,6 +68,9 @@ class Courier:
         self._posted = asyncio.Event()
         self._busy: set[str] = set()
         self.failing: dict[str, str] = {}
+        self.gone: dict[
+            str, int
+        ] = {}  # targets that are no longer in the settings, and how many messages wait for each
         self._works = count()
         self._held_up: dict[int, str] = {}  # why each work on the catalogue that is being tried again failed
 
@@ -76,9 +82,12 @@ class Courier:
     def state(self) -> str:
         if self._held_up:
             return f"cannot send: {next(iter(self._held_up.values()))}"
-        if not self.failing:
-            return "nothing waits for a failing target"
-        return "; ".join(f"{target}: {error}" for target, error in sorted(self.failing.items()))
+        if self.failing:
+            return "; ".join(f"{target}: {error}" for target, error in sorted(self.failing.items()))
+        if self.gone:
+            waits = "; ".join(f"{count} for {target}" for target, count in sorted(self.gone.items()))
+            return f"waits, a week at most, for targets that are no longer in the settings: {waits}"
+        return "nothing waits for a failing target"
 
     @property
     def is_well(self) -> bool:
@@ -96,6 +105,7 @@ class Courier:
                     look_due = loop.time() + WORSE_EVERY_S
                 if loop.time() >= tidy_due:
                     await self._surely(self._post.tidy)
+                    await self._surely(self._give_up)
                     tidy_due = loop.time() + TIDY_EVERY_S
                 await self._surely(self._post.gather)
                 for target, messages in (await self._surely(self._due)).items():
@@ -122,11 +132,24 @@ class Courier:
 
     def _failing(self) -> dict[str, str]:
         with self._ledger.reading() as connection:
-            return {target: failing.error for target, failing in outbox.failing(connection).items()}
+            found = outbox.failing(connection).items()
+            return {target: failing.error for target, failing in found if target in self._senders}
 
     def _due(self) -> dict[str, list[Message]]:
         with self._ledger.reading() as connection:
-            return outbox.due(connection, self._clock(), tuple(self._busy))
+            return outbox.due(connection, self._clock(), self._senders.keys() - self._busy)
+
+    def _give_up(self) -> None:
+        """Tell of what waits for targets that are not in the settings any more, and give up what did so for long."""
+        before_ms = self._clock() - GIVE_UP_AFTER_MS
+        with self._ledger.writing() as connection:
+            given_up = outbox.give_up_others(connection, self._senders, before_ms, GONE)
+            self.gone = outbox.of_others(connection, self._senders)
+        for target, messages in given_up.items():
+            SENDS.labels(target, "given-up").inc(messages)
+            log.warning("messages given up", target=target, messages=messages, reason=GONE)
+        for target, messages in self.gone.items():
+            log.warning("messages wait", target=target, messages=messages, reason=GONE)
 
     async def _deliver(self, target: str, messages: list[Message]) -> None:
         try:
@@ -173,11 +196,8 @@ class Courier:
 
     def _send(self, message: Message) -> str | None:
         """Give a message to its target: None, or why it was not taken."""
-        send = self._senders.get(message.target)
-        if send is None:
-            return GONE
         try:
-            send(message)
+            self._senders[message.target](message)
         except SendError as error:
             return str(error)
         except Exception as error:

@@ -8,6 +8,7 @@ from underlid.model import AlarmState, Transition
 from underlid.notify.compose import notices as notices_of
 from underlid.notify.compose import state_message
 from underlid.notify.gather import Gathered, gather, message
+from underlid.notify.retry import GIVE_UP_AFTER_MS
 from underlid.notify.words import say
 from underlid.notify.worsening import news
 from underlid.store import alarms, catalogue, notices, outbox
@@ -37,7 +38,7 @@ class Post:
         """Turn the notices that are due into messages of the outbox."""
         now_ms = self._clock()
         with self._ledger.reading() as connection:
-            if not notices.any_due(connection, now_ms):
+            if not notices.any_due(connection, now_ms, [target.name for target in self._targets]):
                 return
             done = [
                 (target, found)
@@ -45,7 +46,6 @@ class Post:
                 if (found := self._gather(connection, target, now_ms)) != Gathered()
             ]
         with self._ledger.writing() as connection:
-            notices.drop_others(connection, [target.name for target in self._targets], GONE)
             for target, gathered in done:
                 for told in gathered.told:
                     title, body = say(told)
@@ -74,9 +74,12 @@ class Post:
         )
 
     def tidy(self) -> None:
-        """Take out messages and notices that were settled weeks ago."""
-        before_ms = self._clock() - KEPT_MS
+        """Take out what was settled weeks ago; give up notices of targets that did not come back."""
+        now_ms = self._clock()
+        before_ms, given_up_ms = now_ms - KEPT_MS, now_ms - GIVE_UP_AFTER_MS
+        names = [target.name for target in self._targets]
         with self._ledger.writing() as connection:
+            notices.drop_others(connection, names, given_up_ms, GONE)
             outbox.prune(connection, before_ms)
             notices.prune(connection, before_ms)
 

@@ -1,6 +1,6 @@
 """Notices: steps of alarms that targets are to hear of, written with the step, settled with the message."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import fields
 from typing import Any
 
@@ -33,8 +33,9 @@ def put(connection: Connection, notices: Iterable[Notice]) -> None:
         )
 
 
-def any_due(connection: Connection, now_ms: int) -> bool:
-    return bool(connection.execute(select(exists().where(table.c.due_ms <= now_ms))).scalar())
+def any_due(connection: Connection, now_ms: int, targets: Collection[str]) -> bool:
+    is_due = (table.c.due_ms <= now_ms) & table.c.target.in_(targets)
+    return bool(connection.execute(select(exists().where(is_due))).scalar())
 
 
 def pending(connection: Connection, target: str) -> list[Notice]:
@@ -71,9 +72,10 @@ def dropped(connection: Connection, notices: Iterable[Notice], why: str) -> None
         connection.execute(update(table).where(table.c.id == notice.id).values(due_ms=None, outcome=why))
 
 
-def drop_others(connection: Connection, targets: Sequence[str], why: str) -> None:
-    """Settle what waits for targets that are not there any more."""
-    gone = update(table).where(table.c.due_ms.is_not(None), table.c.target.not_in(targets))
+def drop_others(connection: Connection, targets: Collection[str], before_ms: int, why: str) -> None:
+    """Settle what happened before a time and waits for targets that are not there any more."""
+    old = table.c.due_ms.is_not(None) & (table.c.at_ms < before_ms)
+    gone = update(table).where(old, table.c.target.not_in(targets))
     connection.execute(gone.values(due_ms=None, outcome=why))
 
 

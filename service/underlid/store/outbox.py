@@ -1,10 +1,10 @@
 """Messages to be sent: written with their cause, kept until their target took them."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Row, case, delete, func, or_, select, update
+from sqlalchemy import ColumnElement, Connection, Row, case, delete, func, or_, select, update
 
 from underlid.model import Message, Priority
 from underlid.store import tables
@@ -53,14 +53,16 @@ def has(connection: Connection, key: str, target: str) -> bool:
     return connection.execute(query).first() is not None
 
 
-def due(connection: Connection, now_ms: int, busy: Sequence[str] = ()) -> dict[str, list[Message]]:
-    """What is to be sent now, by target and oldest first, but for targets that are busy.
+def due(connection: Connection, now_ms: int, to: Collection[str] | None = None) -> dict[str, list[Message]]:
+    """What is to be sent now, by target (of these, else all) and oldest first.
 
     A message waits for the ones before it, so that a target hears of a step in its order; one that has failed
     `HOLDS_UP_UNTIL` times no longer holds up the others, and nothing holds up what is urgent.
     """
     waiting = table.c.due_ms.is_not(None)
-    targets = select(table.c.target).where(waiting, table.c.target.not_in(busy)).distinct()
+    targets = select(table.c.target).where(waiting).distinct()
+    if to is not None:
+        targets = targets.where(table.c.target.in_(to))
     ready: dict[str, list[Message]] = {}
     for target in connection.execute(targets).scalars().all():
         query = select(table).where(waiting, table.c.target == target).order_by(table.c.id).limit(50)
@@ -81,6 +83,24 @@ def failing(connection: Connection) -> dict[str, Failing]:
         before = found.get(row.target, Failing(row.failing_since_ms or row.created_ms, "", 0))
         since_ms = min(before.since_ms, row.failing_since_ms or row.created_ms)
         found[row.target] = Failing(since_ms, row.error, before.waiting + 1)
+    return found
+
+
+def of_others(connection: Connection, known: Collection[str], *which: ColumnElement[bool]) -> dict[str, int]:
+    """How many messages (of which all this is so) wait for each target that is not among the known."""
+    others = (table.c.due_ms.is_not(None), table.c.target.not_in(known), *which)
+    query = select(table.c.target, func.count().label("waiting")).where(*others).group_by(table.c.target)
+    return {row.target: row.waiting for row in connection.execute(query)}
+
+
+def give_up_others(
+    connection: Connection, known: Collection[str], before_ms: int, why: str
+) -> dict[str, int]:
+    """Send no more what was written before a time for targets that are not among the known; gives how many it was."""
+    old = table.c.created_ms < before_ms
+    found = of_others(connection, known, old)
+    gone = update(table).where(table.c.due_ms.is_not(None), table.c.target.not_in(known), old)
+    connection.execute(gone.values(due_ms=None, error=why))
     return found
 
 

@@ -16,12 +16,23 @@ from underlid.web.shapes import Health, Page, RejectShape
 router = APIRouter(tags=["health"])
 api_router = APIRouter(tags=["quarantine"])
 
+TAKES_IN = ("broker", "intake")
+
 
 @router.get("/healthz", responses={503: {"model": Health, "content": PROBLEM}})
+def health(ctx: Ctx, me: Me, response: Response) -> Health:
+    """200 while every part is well, else 503; the parts say in words what is wrong, to those who may look."""
+    return _health(ctx, me, response, ctx.parts())
+
+
 @router.get("/healthz/ready", responses={503: {"model": Health, "content": PROBLEM}})
 def ready(ctx: Ctx, me: Me, response: Response) -> Health:
-    """200 while every part is well, else 503; the parts say in words what is wrong, to those who may look."""
-    parts = ctx.parts()
+    """200 while what probes say is taken in, else 503: of what needs a hand, such as a target that fails, it asks
+    nothing."""
+    return _health(ctx, me, response, {name: part for name, part in ctx.parts().items() if name in TAKES_IN})
+
+
+def _health(ctx: Ctx, me: Me, response: Response, parts: dict[str, tuple[bool, str]]) -> Health:
     well = all(is_well for is_well, _ in parts.values())
     if not well:
         response.status_code = 503
