@@ -2,6 +2,7 @@
 
 import os
 import shutil
+import socket
 import sqlite3
 import subprocess
 import sys
@@ -11,7 +12,7 @@ import cbor2
 import paho.mqtt.publish as publish
 import pytest
 
-from conftest import MakeService, Mosquitto, free_port, wait_for
+from conftest import MakeService, Mosquitto, Service, free_port, wait_for
 from underlid.clock import wall_clock
 from underlid.commands.check import check_all
 from underlid.settings import Settings, load_settings
@@ -73,6 +74,34 @@ def test_a_service_at_work_is_well_and_goes_on(make_service: MakeService) -> Non
     assert "answers and is well" in printed
     assert "WRONG" not in printed
     assert service.items("/probes") == []  # it still answers
+
+
+def test_of_a_service_that_is_not_well_the_part_is_named(make_service: MakeService) -> None:
+    service = make_service(UNDERLID_MQTT=f"mqtt://127.0.0.1:{free_port()}")
+    service.start(wait=False)
+    wait_for(lambda: "Underlid is up" in service.log, "the service", 60)
+    chosen = load_settings(data_dir=service.data_dir, http=f"127.0.0.1:{service.http_port}")
+    wait_for(lambda: not words(chosen, "screens")[0], "that it is not well")
+    said = words(chosen, "screens")[1]
+    assert said.startswith(f"{service.url} answers; not well is broker ("), said
+    assert "503" not in said
+
+
+def test_ports_taken_by_another_underlid_are_told_as_such_and_by_others_not(
+    service: Service, tmp_path: Path
+) -> None:
+    options = {"http": f"127.0.0.1:{service.http_port}", "broker": f"127.0.0.1:{service.mqtt_port}"}
+    for part in ("screens", "broker"):
+        is_ok, said = words(settings(tmp_path, **options), part)
+        assert not is_ok
+        assert f"an Underlid is at work here, on another data directory than {tmp_path / 'farm'}" in said
+        assert "--data-dir" in said
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        here = f"127.0.0.1:{taken.getsockname()[1]}"
+        assert "Underlid" not in words(settings(tmp_path, broker=here), "broker")[1]
+        assert (
+            "free the port or give another with broker" in words(settings(tmp_path, broker=here), "broker")[1]
+        )
 
 
 def test_what_is_wrong_has_its_line_and_the_exit_status(tmp_path: Path) -> None:

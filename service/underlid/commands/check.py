@@ -1,13 +1,17 @@
 """`underlid check`: is everything wired, and what does a given message become? Changes nothing."""
 
+import contextlib
+import json
 import os
 import shutil
 import ssl
 import sys
+import urllib.error
 import urllib.request
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from http.client import HTTPException
 from pathlib import Path
 
 from underlid.address import BrokerAddress, is_loopback
@@ -22,6 +26,7 @@ from underlid.store.look import has_credentials, look, look_at_server
 from underlid.store.readings import StoreError, sqlite_file
 
 FREE_BYTES = 200 * 1024 * 1024  # a year of a dozen probes, and the journals
+_MOST_BYTES = 64 * 1024  # of what a service says of itself
 _EARLIEST_YEAR, _LATEST_YEAR = 2025, 2099
 
 
@@ -135,7 +140,7 @@ def _broker(settings: Settings, runs: bool) -> str:
     if not is_loopback(host) and not settings.broker_users and not _has_credentials(settings):
         raise WrongError(nobody_known(settings))
     if not runs:
-        _free(settings.broker, "broker")
+        _free(settings.broker, "broker", settings)
         return f"the embedded one will listen at {settings.broker}"
     if (
         is_loopback(host) and not settings.broker_users
@@ -167,27 +172,65 @@ def _screens(settings: Settings, runs: bool) -> str:
     except StartError as error:
         raise WrongError(str(error)) from error
     if not runs:
-        _free(settings.http, "http")
+        _free(settings.http, "http", settings)
         return f"will be at {address}"
+    try:
+        parts = _asked(settings, address.partition("://")[0])
+    except OSError as error:
+        raise WrongError(f"{address}/healthz: {error}; see the service's log") from error
+    if parts is None:
+        raise WrongError(f"{address} answers, but not as Underlid does; give another port with http")
+    if parts:
+        raise WrongError(f"{address} answers; not well is {'; '.join(parts)}; see the service's log")
+    return f"{address} answers and is well"
+
+
+def _asked(settings: Settings, scheme: str) -> list[str] | None:
+    """What is not well of the service at the screens' address, with what it says of it to whoever may know.
+
+    None where no Underlid answers. Raises OSError where nobody does.
+    """
     host, port = split_address(settings.http)
     inside = {"0.0.0.0": "127.0.0.1", "::": "[::1]"}.get(host, f"[{host}]" if ":" in host else host)
-    # Its certificate is for other names than this one; asked is only whether it answers.
+    # Its certificate is for other names than this one; asked is only how it is.
     trust = ssl.create_default_context()
     trust.check_hostname, trust.verify_mode = False, ssl.CERT_NONE
     try:
         with urllib.request.urlopen(
-            f"{address.partition('://')[0]}://{inside}:{port}/healthz", timeout=5, context=trust
-        ):
-            return f"{address} answers and is well"
-    except OSError as error:
-        raise WrongError(f"{address}/healthz: {error}; see the service's log") from error
+            f"{scheme}://{inside}:{port}/healthz", timeout=5, context=trust
+        ) as answer:
+            body = answer.read(_MOST_BYTES)
+    except urllib.error.HTTPError as error:
+        body = error.read(_MOST_BYTES)
+    except HTTPException:
+        return None
+    try:
+        told = json.loads(body)
+        words = {name: str(told["parts"][name]) for name in told["not_well"]}
+    except (ValueError, KeyError, TypeError):
+        return None
+    return [name if said == "not well" else f"{name} ({said})" for name, said in words.items()]
 
 
-def _free(address: str, setting: str) -> None:
+def _is_underlid(settings: Settings) -> bool:
+    """Whether one answers at the screens' address."""
+    for scheme in ("http", "https"):
+        with contextlib.suppress(OSError):
+            if _asked(settings, scheme) is not None:
+                return True
+    return False
+
+
+def _free(address: str, setting: str, settings: Settings) -> None:
     try:
         with listen(address):
             pass
     except StartError as error:
+        if _is_underlid(settings):
+            raise WrongError(
+                f"{address}: an Underlid is at work here, on another data directory than {settings.data_dir}; "
+                f"give its --data-dir to look at that one, or another port with {setting}"
+            ) from error
         reason = error.__cause__.strerror if isinstance(error.__cause__, OSError) else error
         raise WrongError(f"{address}: {reason}; free the port or give another with {setting}") from error
 
