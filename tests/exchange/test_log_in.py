@@ -3,7 +3,7 @@
 from pathlib import Path
 
 import pytest
-from tests.exchange.farm import NOW_MS, ZONE, Stores, opened, underlid
+from tests.exchange.farm import NOW_MS, ZONE, Stores, begin, opened, underlid
 
 from underlid.exchange.log_columns import guess_log
 from underlid.exchange.log_take import LogTally, take_log
@@ -123,6 +123,37 @@ def test_an_unclosed_quote_costs_its_own_row_alone(tmp_path: Path) -> None:
         tally, _ = take(stores, f"date,bin,what,amount,note\n{rows}")
         assert [entry.amount_kg for entry in entries(stores)] == [2, 3, 4]
     assert tally.rows == 3
+
+
+def test_a_dry_run_says_how_each_column_is_taken_and_why_rows_are_refused(tmp_path: Path) -> None:
+    data = begin(tmp_path / "data")
+    file = tmp_path / "log.csv"
+
+    def dry_run(header: str, *rows: str) -> tuple[int, str]:
+        file.write_text("\n".join([header, *rows, ""]))
+        done = underlid("import", str(file), "--data-dir", str(data), "--dry-run")
+        return done.returncode, done.stderr
+
+    status, said = dry_run(
+        "when;what;bin;kg", "2026-11-01 10:00;fed;alder;2", "2026-11-02 10:00;watered 2 l;Alder;"
+    )
+    assert (status, "1 entries would go in" in said) == (
+        3,
+        True,
+    )  # headed by its unit alone, and not needing it
+    assert "  line 3: 'wetted' needs an amount in l, more than 0\n" in said
+    status, said = dry_run(
+        "when;done;bin;weight", "2026-11-01 10:00;fed;Oak;2", *["2026-11-01 10:00;dug;Alder;2"] * 14
+    )
+    assert status == 3
+    assert "log.csv: a table of log by its header; --what readings if it is not" in said
+    assert "Not known, so left out: weight. Headers that are known: date," in said
+    assert "  line 2: there is no bin or tub 'Oak'" in said
+    assert said.count("  line ") == 10
+    assert f"  and 5 more: each is in {tmp_path / 'log.refused.csv'} with its reason" in said
+    status, said = dry_run("when;bin;kg", "2026-11-01 10:00;Alder;2")
+    assert status == 1
+    assert "a table of readings by its header; --what log if it is not" in said
 
 
 def test_the_command_takes_a_log(tmp_path: Path) -> None:

@@ -1,6 +1,6 @@
 """What `underlid import` shows and asks at a terminal."""
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 
@@ -10,12 +10,13 @@ from rich.progress import Progress
 from rich.prompt import Prompt
 from rich.table import Table
 
-from underlid.exchange import csv_out
+from underlid.exchange import csv_out, refused
 from underlid.exchange.columns import Column, ReadingsMap, unit_in
 from underlid.exchange.guess import channel_in
-from underlid.exchange.log_columns import KINDS
+from underlid.exchange.log_columns import HEADERS, KINDS, LogMap
 from underlid.exchange.log_take import LogTally
 from underlid.exchange.moments import EXAMPLES, ORDERS, Order
+from underlid.exchange.refused import RefusedFile
 from underlid.exchange.sources import Source
 from underlid.exchange.take import FIRST_SHOWN, Tally
 
@@ -60,7 +61,6 @@ def unanswered(questions: Sequence[str]) -> str:
 
 
 def show_columns(console: Console, source: Source, map_: ReadingsMap) -> None:
-    table = Table("", "column", "is taken as", "unit", "first")
     goes = {
         column.index: (f"{column.probe or '?'}/{column.channel}", column.unit or "?")
         for column in map_.columns
@@ -70,6 +70,50 @@ def show_columns(console: Console, source: Source, map_: ReadingsMap) -> None:
     for name in ("probe", "channel", "unit", "value"):
         if isinstance(part := getattr(map_, name), int):
             goes[part] = (name, "")
+    _show(console, source, goes)
+
+
+def show_log_columns(console: Console, source: Source, map_: LogMap) -> None:
+    """How the columns of a log are taken, and which headers would be known where some are not."""
+    goes = {
+        index: (_LOG_WORDS.get(name, name), "")
+        for name in LogMap.__dataclass_fields__
+        if name != "width" and isinstance(index := getattr(map_, name), int)
+    }
+    goes |= {map_.time: (f"time, {map_.order}, clocks of {map_.zone}", "")}
+    goes |= {index: ("amount", map_.unit) for index in (map_.amount,) if index is not None}
+    _show(console, source, goes)
+    unknown = [
+        name
+        for index, name in enumerate(source.sheet.header)
+        if index not in goes and name not in refused.ADDED
+    ]
+    if unknown:
+        known = "; ".join(", ".join(words) for words in HEADERS.values())
+        console.print(
+            f"Not known, so left out: {', '.join(unknown)}. Headers that are known: {known}; kg, l."
+        )
+
+
+def show_refused(console: Console, file: RefusedFile) -> None:
+    """Why the first lines were refused, and where to find why the others were."""
+    for each in file.first:
+        console.print(f"  line {each.line}: {each.reason}", soft_wrap=True)
+    if more := file.count - len(file.first):
+        console.print(f"  and {more} more: each is in {file.path} with its reason", soft_wrap=True)
+
+
+_LOG_WORDS = {
+    "subject": "bin",
+    "kind": "what was done",
+    "clock": "time of day",
+    "amount_kg": "amount in kg",
+    "amount_l": "amount in L",
+}
+
+
+def _show(console: Console, source: Source, goes: Mapping[int, tuple[str, str]]) -> None:
+    table = Table("", "column", "is taken as", "unit", "first")
     first = source.sheet.rows[0] if source.sheet.rows else ()
     for index, header in enumerate(source.sheet.header):
         to, unit = goes.get(index, ("-", ""))

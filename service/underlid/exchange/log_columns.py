@@ -35,7 +35,7 @@ _KINDS: dict[LogKind, str] = {
     "lid": "lid deckel",
 }
 _KIND_OF: dict[str, LogKind] = {word: kind for kind, words in _KINDS.items() for word in words.split()}
-_ROLES = {
+HEADERS = {
     "date": ("date", "datum", "day", "tag"),
     "time": ("time", "when", "date time", "date/time", "zeit", "uhrzeit", "wann"),
     "subject": ("bin", "subject", "box", "bed", "where", "kiste", "behälter", "beet", "wo"),
@@ -90,7 +90,9 @@ def guess_log(sheet: Sheet, zone: str, subject: str = "") -> tuple[LogMap, tuple
     for index, name in enumerate(sheet.header):
         found = _IN_BRACKETS.fullmatch(name.strip())
         words, in_brackets = (found[1], found[2].strip().lower()) if found else (name.strip(), "")
-        role = next((role for role, known in _ROLES.items() if words.lower() in known), "")
+        role = next((role for role, known in HEADERS.items() if words.lower() in known), "")
+        if not role and not in_brackets and words.lower() in _UNITS:
+            role, in_brackets = "amount", words.lower()  # headed by its unit alone
         if role == "amount":
             named = _UNITS.get(in_brackets)
             role = f"amount_{named[0]}" if named and named[1] == 1 else role

@@ -8,6 +8,7 @@ from typing import TextIO
 
 from underlid.exchange.take import Refused
 
+FIRST_SHOWN = 10
 ADDED = ("line", "refused because")  # columns after those of the table
 
 
@@ -17,6 +18,7 @@ class RefusedFile:
     def __init__(self, table: Path, header: Sequence[str], separator: str) -> None:
         self.path = table.with_name(f"{table.stem}.refused.csv")
         self.count = 0
+        self.first: list[Refused] = []
         self._header = header
         self._separator = separator
         self._open: TextIO | None = None
@@ -29,6 +31,8 @@ class RefusedFile:
             cells = [*each.cells, *[""] * (len(self._header) - len(each.cells))]
             csv.writer(self._open, delimiter=self._separator).writerow([*cells, each.line, each.reason])
             self.count += 1
+            if self.count <= FIRST_SHOWN:
+                self.first.append(each)
 
     def __enter__(self) -> "RefusedFile":
         self.path.unlink(missing_ok=True)

@@ -23,6 +23,7 @@ What = Literal["readings", "log"]
 _LOG_WORDS = (
     "kind",
     "action",
+    "done",
     "what",
     "amount",
     "bin",
