@@ -41,12 +41,12 @@ class BadSettingsError(Exception):
     """One line that says what is wrong, where, and what would be right."""
 
 
-def split_address(address: str) -> tuple[str, int]:
+def split_address(address: str, example: str = "127.0.0.1:8480") -> tuple[str, int]:
     """'127.0.0.1:8480' or '[::1]:8480' as host and port. Raises ValueError naming what is wrong."""
     host, colon, port = address.rpartition(":")
     digits = port.isascii() and port.isdecimal() and len(port) <= 5
     if not colon or not host or not digits or int(port) > 65535:
-        raise ValueError(f"'{address}' is not HOST:PORT, for example 127.0.0.1:8480")
+        raise ValueError(f"'{address}' is not HOST:PORT, for example {example}")
     return host.removeprefix("[").removesuffix("]"), int(port)
 
 
@@ -144,8 +144,8 @@ class Settings(BaseSettings):
 
     @field_validator("http", "broker", mode="before")
     @classmethod
-    def _address(cls, value: Any) -> Any:
-        split_address(str(value))
+    def _address(cls, value: Any, info: ValidationInfo) -> Any:
+        split_address(str(value), str(cls.model_fields[str(info.field_name)].default))
         return value
 
     @field_validator("mqtt")

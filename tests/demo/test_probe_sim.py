@@ -22,6 +22,7 @@ def test_it_publishes_as_often_as_asked_and_counts(mosquitto: Mosquitto) -> None
     packs = [resolve(pack) for pack in listener.packs("oak-7")]
     listener.close()
     assert len(packs) == 5
+    assert said.pop(0) == f"oak-7 speaks to the broker at 127.0.0.1:{mosquitto.port}; Ctrl-C ends it"
     assert [line.split(":")[0] for line in said] == ["1", "2", "3", "4", "5"]
     for temp, moist in packs:
         assert (temp.name.rsplit(":", 1)[1], temp.unit) == ("temp", "Cel")

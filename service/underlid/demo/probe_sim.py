@@ -55,6 +55,7 @@ def simulate_probe(
     stop = stop or threading.Event()
     rng = random.Random(probe_id)
     done = 0
+    say(f"{probe_id} speaks to the broker at {address.host}:{address.port}; Ctrl-C ends it")
     heard = _listen(stop)
     client = connect(address, probe_id)
     started = time.monotonic()
