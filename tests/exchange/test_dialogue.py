@@ -9,7 +9,7 @@ import sys
 import time
 from pathlib import Path
 
-from tests.exchange.farm import ZONE, opened, underlid
+from tests.exchange.farm import ZONE, begin, opened, underlid
 
 
 class Terminal:
@@ -57,7 +57,7 @@ def test_the_dialogue_asks_what_the_table_leaves_open_and_changes_what_was_guess
 ) -> None:
     file = tmp_path / "shed [old].csv"
     file.write_text("time,temp,colour [count],ok\n01/02/2026 10:00,18.5,7,1\n01/02/2026 11:00,19.5,8,1\n")
-    terminal = Terminal("import", str(file), "--data-dir", str(tmp_path / "data"))
+    terminal = Terminal("import", str(file), "--data-dir", str(begin(tmp_path / "data")))
     terminal.answer("Which probe", "shed-1")
     terminal.answer("How are its dates written", "dmy")
     terminal.answer("column to change", "")  # no: one column has no unit yet
@@ -78,7 +78,7 @@ def test_the_dialogue_asks_what_the_table_leaves_open_and_changes_what_was_guess
 
 
 def test_nothing_is_taken_in_where_the_answer_is_no_or_the_terminal_is_closed(tmp_path: Path) -> None:
-    file, data = tmp_path / "shed.csv", str(tmp_path / "data")
+    file, data = tmp_path / "shed.csv", str(begin(tmp_path / "data"))
     file.write_text("time,temp (°C)\n2026-02-01 10:00,18.5\n")
     terminal = Terminal("import", str(file), "--data-dir", data, "--probe", "shed-1")
     terminal.answer("column to change", "")

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from tests.exchange.farm import NOW_MS, ZONE, map_of, opened, take, underlid
+from tests.exchange.farm import NOW_MS, ZONE, begin, map_of, opened, take, underlid
 
 from conftest import Service
 from underlid.exchange.columns import check
@@ -170,11 +170,13 @@ def test_the_encodings_that_spreadsheets_write_are_told_apart(
 def test_the_command_takes_a_file_keeps_bad_rows_beside_it_and_takes_those_once_mended(
     tmp_path: Path,
 ) -> None:
-    file, data = tmp_path / "shed.csv", str(tmp_path / "data")
+    file, data = tmp_path / "shed.csv", str(begin(tmp_path / "data"))
     file.write_text("time,temp (°C)\n2026-01-05 10:00,18.5\n2026-01-05 10:15,18;6\n")
     done = underlid("import", str(file), "--data-dir", data, "--probe", "alder-1", "--dry-run")
     assert done.returncode == 3
     assert "1 readings would go in" in done.stderr
+    assert "shed.csv: a table of readings by its header; --what log if it is not" in done.stderr
+    assert "  line 3: " in done.stderr
     done = underlid("import", str(file), "--data-dir", data, "--probe", "alder-1")
     assert done.returncode == 1
     assert "--yes" in done.stderr
@@ -186,6 +188,7 @@ def test_the_command_takes_a_file_keeps_bad_rows_beside_it_and_takes_those_once_
     beside.write_text(beside.read_text().replace("18;6", "18.6"))
     done = underlid("import", str(beside), "--data-dir", data, "--probe", "alder-1", "--yes")
     assert done.returncode == 0, done.stderr
+    assert f"The farm is that in {data}." in done.stderr
     assert underlid("export", "readings", "--data-dir", data).stdout.splitlines()[1:] == [
         "alder-1,temp,Cel,2026-01-05T09:00:00.000Z,18.5",
         "alder-1,temp,Cel,2026-01-05T09:15:00.000Z,18.6",
@@ -195,7 +198,7 @@ def test_the_command_takes_a_file_keeps_bad_rows_beside_it_and_takes_those_once_
 def test_what_is_left_open_is_one_line_that_names_the_option(tmp_path: Path) -> None:
     file = tmp_path / "shed.csv"
     file.write_text("time,temp\n01/02/2026 10:00,20\n")
-    done = underlid("import", str(file), "--data-dir", str(tmp_path / "data"), "--yes")
+    done = underlid("import", str(file), "--data-dir", str(begin(tmp_path / "data")), "--yes")
     assert done.returncode == 1
     line = done.stderr.strip().splitlines()[-1]
     assert "--dates" in line
@@ -207,7 +210,7 @@ def test_what_is_left_open_is_one_line_that_names_the_option(tmp_path: Path) -> 
 
 
 def test_an_import_that_was_killed_is_repeated_to_the_same_end(tmp_path: Path) -> None:
-    file, data = tmp_path / "year.csv", tmp_path / "data"
+    file, data = tmp_path / "year.csv", begin(tmp_path / "data")
     times = pd.date_range("2025-01-01", periods=150_000, freq="min").strftime("%Y-%m-%dT%H:%M:%SZ")
     file.write_text("time,temp (Cel)\n" + "".join(f"{at},{n % 50}\n" for n, at in enumerate(times)))
     command = [

@@ -86,8 +86,7 @@ def user_list(settings: SettingsFile = None, data_dir: DataDir = None, debug: De
     """Show who has an account."""
     from underlid.commands import people
 
-    nobody = ["nobody has an account; invite somebody with: underlid user invite"]
-    _people(settings, data_dir, debug, lambda chosen, _: people.listed(chosen) or nobody)
+    _people(settings, data_dir, debug, people.listed, False)
 
 
 @token_app.command("add")
@@ -126,13 +125,19 @@ def token_list(settings: SettingsFile = None, data_dir: DataDir = None, debug: D
     from underlid.commands import people
 
     none = ["there is no token; make one with: underlid token add NAME"]
-    _people(settings, data_dir, debug, lambda chosen, now_ms: people.listed_tokens(chosen, now_ms) or none)
+    _people(
+        settings, data_dir, debug, lambda chosen, now_ms: people.listed_tokens(chosen, now_ms) or none, False
+    )
 
 
 def _people(
-    file: Path | None, data_dir: Path | None, debug: bool, work: Callable[[Settings, int], list[str]]
+    file: Path | None,
+    data_dir: Path | None,
+    debug: bool,
+    work: Callable[[Settings, int], list[str]],
+    changes: bool = True,
 ) -> None:
     from underlid.clock import wall_clock
 
     chosen = chosen_settings(file, debug, data_dir=data_dir)
-    tell(lambda: work(chosen, wall_clock()), debug)
+    tell(lambda: work(chosen, wall_clock()), debug, chosen if changes else None)

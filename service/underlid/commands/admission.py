@@ -25,7 +25,6 @@ from underlid.store.credentials import (
     save_credential,
 )
 from underlid.store.ledger import Connection
-from underlid.store.look import has_credentials
 
 # Read aloud and typed on a phone: no l and 1, no o and 0, no i.
 SIGNS = "abcdefghjkmnpqrstuvwxyz23456789"
@@ -108,8 +107,6 @@ def add(
 
 def remove(settings: Settings, name: str, folder: Path | None) -> list[str]:
     """Let a probe in no longer; gives what to tell. Raises ValueError, OSError and StoreError with one line."""
-    if not has_credentials(settings.catalogue_url):
-        raise ValueError(_unknown(name, []))
     with farm_ledger(settings) as ledger, ledger.writing() as connection:
         before = credential(connection, name)
         if before is None:
@@ -123,9 +120,7 @@ def remove(settings: Settings, name: str, folder: Path | None) -> list[str]:
 
 
 def listed(settings: Settings) -> list[str]:
-    """A line for each probe that has a password. Raises StoreError."""
-    if not has_credentials(settings.catalogue_url):
-        return []
+    """A line for each probe that has a password. Raises ValueError and StoreError."""
     with farm_ledger(settings) as ledger, ledger.reading() as connection:
         heard = {probe.id for probe in catalogue.probes(connection)}
         return [

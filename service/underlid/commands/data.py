@@ -93,6 +93,7 @@ def backup(
     from underlid import safekeeping
     from underlid.clock import wall_clock
     from underlid.exchange.backup import make_backup, prune
+    from underlid.ground import need_farm
 
     def once() -> bool:
         from rich.console import Console
@@ -101,7 +102,7 @@ def backup(
         with Progress(console=Console(stderr=True), transient=True) as bar:
             task = bar.add_task("backup", total=None)
             path = make_backup(
-                safekeeping.where(chosen),
+                place,
                 safekeeping.folder(chosen, to),
                 wall_clock(),
                 lambda left, of: bar.update(task, completed=of - left, total=of),
@@ -111,6 +112,8 @@ def backup(
         typer.echo(path)
         return True
 
+    place = tried(lambda: safekeeping.where(chosen), debug)
+    tried(lambda: need_farm(chosen), debug)
     if every is None:
         tried(once, debug)
         return

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from underlid.exchange import archive, csv_out, parquet_out, senml_out
 from underlid.exchange.stream import Span, channels_of
-from underlid.ground import stores
+from underlid.ground import farm_stores
 from underlid.settings import Settings
 from underlid.store import catalogue
 
@@ -38,10 +38,11 @@ def export(
         raise ValueError("--wide is for readings as CSV")
     if to is None and sys.stdout.isatty() and (what == "all" or format_ == "parquet"):
         raise ValueError("this is no text for a terminal; give a file with --to")
-    with stores(settings) as (ledger, readings):
+    with farm_stores(settings) as (ledger, readings):
         with ledger.reading() as connection:
             farm = catalogue.farm(connection)
-        span = span_of(from_, until, farm.time_zone if farm else settings.time_zone)
+        assert farm is not None
+        span = span_of(from_, until, farm.time_zone)
         channels = channels_of(ledger, probes)
         if unknown := set(probes) - {channel.probe_id for channel in channels}:
             raise ValueError(f"there is no probe '{unknown.pop()}' with readings")

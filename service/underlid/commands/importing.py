@@ -12,6 +12,7 @@ from rich.prompt import Confirm, Prompt
 
 from underlid.calibrate import Calibrations
 from underlid.commands import dialogue
+from underlid.commands.line import which_farm
 from underlid.exchange.columns import ReadingsMap, check
 from underlid.exchange.guess import guess
 from underlid.exchange.log_columns import KINDS, check_log, guess_log
@@ -22,7 +23,7 @@ from underlid.exchange.sheet import chunks
 from underlid.exchange.sources import Source, What, sources
 from underlid.exchange.take import Refused, Taking
 from underlid.exchange.zones import Twice
-from underlid.ground import stores
+from underlid.ground import farm_stores
 from underlid.settings import Settings
 from underlid.store import catalogue
 from underlid.store.ledger import Ledger
@@ -81,22 +82,29 @@ def import_file(
     console = Console(stderr=True, highlight=False, markup=False)
     asks = sys.stdin.isatty() and not sure
     whole = True
-    settings.data_dir.mkdir(parents=True, exist_ok=True)
-    with stores(settings) as (ledger, readings):
+    with farm_stores(settings) as (ledger, readings):
         with ledger.reading() as connection:
             farm = catalogue.farm(connection)
-        zone = told.zone or (farm.time_zone if farm else settings.time_zone)
+        assert farm is not None
+        zone = told.zone or farm.time_zone
         found = sources(file)
         for source in found:
             beside = file if len(found) == 1 else file.with_suffix(f".{Path(source.name).name}")
             what = told.what or source.what
+            by = (
+                ""
+                if told.what
+                else f" by its header; --what {'readings' if what == 'log' else 'log'} if it is not"
+            )
+            console.print(f"{source.name}: a table of {what}{by}", style="bold")
             if what == "log":
                 work = _log(ledger, source, told, zone, now_ms, console, asks)
             else:
                 work = _readings(ledger, readings, source, told, zone, now_ms, console, asks)
-            console.print(f"{source.name}: a table of {what}. A dry run first:", style="bold")
+            console.print("A dry run first:", style="bold")
             with RefusedFile(beside, source.sheet.header, source.sheet.separator) as refused:
                 refused.put(work(True))
+            dialogue.show_refused(console, refused)
             if only_try:
                 whole = whole and not refused.count
                 continue
@@ -109,6 +117,8 @@ def import_file(
                     f"The rows that were not taken are in {refused.path}: mend and import them there."
                 )
                 whole = False
+        if not only_try:
+            console.print(which_farm(settings))
     return whole
 
 
@@ -171,6 +181,7 @@ def _log(
         map_, twice=told.twice, order=told.order or map_.order, decimal=told.decimal or map_.decimal
     )
     map_ = replace(map_, kind=told.kind) if told.kind else map_
+    dialogue.show_log_columns(console, source, map_)
     answered = {"order": told.order, "subject": told.bin, "kind": told.kind}
     questions = tuple(each for each in questions if not answered[each])
     if questions and not asks:

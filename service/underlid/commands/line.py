@@ -49,7 +49,8 @@ def run_loop(work: Callable[[], Coroutine[None, None, None]], debug: bool) -> No
         raise failure(RuntimeError(line), debug) from fault
 
 
-def tell(work: Callable[[], list[str]], debug: bool) -> None:
+def tell(work: Callable[[], list[str]], debug: bool, changed: Settings | None = None) -> None:
+    """Say what work gives; `changed`: of the farm that it changed, also which that was."""
     from underlid.ground import StartError
     from underlid.store.readings import StoreError
 
@@ -59,6 +60,13 @@ def tell(work: Callable[[], list[str]], debug: bool) -> None:
         raise failure(error, debug) from error
     for line in lines:
         typer.echo(line)
+    if changed is not None:
+        typer.echo(which_farm(changed), err=True)
+
+
+def which_farm(settings: Settings) -> str:
+    """A command that was meant for another folder is seen by this line."""
+    return f"The farm is that in {settings.data_dir.absolute()}."
 
 
 def tried(work: Callable[[], Outcome], debug: bool) -> Outcome:

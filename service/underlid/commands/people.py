@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from underlid.access import accounts
 from underlid.access.accounts import INVITATION_MS, RefusedError
 from underlid.access.roles import Role
+from underlid.address import is_loopback
 from underlid.ground import farm_ledger
 from underlid.settings import Settings, split_address
 from underlid.store import accounts as store
@@ -22,17 +23,32 @@ def invite(settings: Settings, role: Role, name: str | None, now_ms: int) -> lis
     return [
         f"This link {what}, once, until {_moment(now_ms + INVITATION_MS)}:",
         f"{_address(settings)}/welcome#{secret}",
+        *reach(settings),
     ]
 
 
-def listed(settings: Settings) -> list[str]:
-    """A line for each account."""
+def listed(settings: Settings, now_ms: int) -> list[str]:
+    """A line for each account, and for each link that still waits for somebody to make one."""
     with _ledger(settings) as ledger, ledger.reading() as connection:
-        return [
+        links = [each for each in store.invitations(connection, now_ms) if each.account_id is None]
+        waiting = [
+            f"A link that makes an account, as {each.role}, waits to be used until {_moment(each.until_ms)}."
+            for each in links
+        ]
+        people = [
             f"{account.name}  {account.role}  made {_moment(account.made_ms)}  "
             f"{f'signed in {_moment(account.signed_in_ms)}' if account.signed_in_ms else 'never signed in'}"
             for account in store.accounts(connection)
         ]
+    if people:
+        return people + waiting
+    if any(each.role == Role.OWNER for each in links):
+        return ["Nobody has an account yet. The service printed the owner's link when it started.", *waiting]
+    return [
+        "Nobody has an account yet. The service prints the owner's link when it starts with accounts.",
+        "Invite others with: underlid user invite",
+        *waiting,
+    ]
 
 
 def change_role(settings: Settings, name: str, role: Role, now_ms: int) -> list[str]:
@@ -99,6 +115,21 @@ def _ledger(settings: Settings) -> Iterator[Ledger]:
             yield ledger
         except RefusedError as error:
             raise ValueError(str(error)) from error
+
+
+def reach(settings: Settings) -> list[str]:
+    """From where a link works, where it does not from everywhere that the screens can be reached from."""
+    host, _ = split_address(settings.http)
+    if settings.behind_proxy:
+        return ["From elsewhere, put the address by which the proxy is reached in place of the link's."]
+    if is_loopback(host):
+        return [
+            "The link works on this computer alone. For phones and others, start the service with tls_cert, tls_key "
+            "and http = 0.0.0.0:8480."
+        ]
+    if host in ("0.0.0.0", "::"):
+        return ["From elsewhere, put this computer's name or address in the network in place of the link's."]
+    return []
 
 
 def _address(settings: Settings) -> str:

@@ -37,7 +37,7 @@ def probe_add(
     from underlid.commands.admission import add
 
     chosen = chosen_settings(settings, debug, data_dir=data_dir)
-    tell(lambda: add(chosen, name, host, mosquitto, renew, wall_clock()), debug)
+    tell(lambda: add(chosen, name, host, mosquitto, renew, wall_clock()), debug, chosen)
 
 
 @probe_app.command("remove")
@@ -52,7 +52,7 @@ def probe_remove(
     from underlid.commands.admission import remove
 
     chosen = chosen_settings(settings, debug, data_dir=data_dir)
-    tell(lambda: remove(chosen, name, mosquitto), debug)
+    tell(lambda: remove(chosen, name, mosquitto), debug, chosen)
 
 
 @probe_app.command("list")

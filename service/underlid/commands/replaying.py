@@ -10,7 +10,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from underlid.clock import wall_clock
-from underlid.ground import stores
+from underlid.ground import farm_stores
 from underlid.model import Bin, Farm, FeedStore, Place, Subject, SubjectKind
 from underlid.replay import Past, replay, take_past
 from underlid.rules.catalogue import RULES
@@ -38,10 +38,9 @@ def replay_lines(
 ) -> list[str]:
     """Run a replay and give what to tell. Raises ValueError, OSError and StoreError with one line."""
     now_ms = wall_clock()
-    with stores(settings) as (ledger, readings), ledger.reading() as connection:
+    with farm_stores(settings) as (ledger, readings), ledger.reading() as connection:
         farm = catalogue.farm(connection)
-        if farm is None:
-            raise ValueError(f"there is no farm in {settings.data_dir}; give its folder with --data-dir")
+        assert farm is not None
         zone = ZoneInfo(farm.time_zone)
         from_ms, to_ms = moment_ms(from_, now_ms, zone), moment_ms(to, now_ms, zone)
         first_ms = readings.first_ms([channel.id for channel in catalogue.channels(connection)])

@@ -6,7 +6,7 @@ from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from underlid.ground import stores
+from underlid.ground import farm_stores
 from underlid.model import SubjectKind
 from underlid.reports import desk
 from underlid.reports.daily import DailySummary
@@ -38,11 +38,10 @@ def report(
         raise ValueError(f"'{format_}' is no form of a report; there are {', '.join(FORMATS)}")
     if format_ == "pdf" and to is None and sys.stdout.isatty():
         raise ValueError("PDF is no text for a terminal; give a file with --to")
-    with stores(settings) as (ledger, readings):
+    with farm_stores(settings) as (ledger, readings):
         with ledger.reading() as connection:
             farm = catalogue.farm(connection)
-        if farm is None:
-            raise ValueError("there is no farm here yet; start the service once, or give its --data-dir")
+        assert farm is not None
         if what == "today":
             if bin_id is not None or keep or format_ == "csv":
                 raise ValueError("today's summary is for the whole farm, is not kept, and has no table")

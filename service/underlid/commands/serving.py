@@ -50,6 +50,7 @@ def serve(
         access=access,
         parts=parts,
     )
+    from underlid.commands.people import reach
     from underlid.runtime import Running
     from underlid.runtime import serve as run
 
@@ -61,6 +62,8 @@ def serve(
                 f"Nobody has an account yet. This link makes the owner's, once, today: {running.owners_link}",
                 err=True,
             )
+            for line in reach(chosen):
+                typer.echo(line, err=True)
 
     run_loop(lambda: run(chosen, up=up), debug)
 
@@ -90,9 +93,15 @@ def demo(
         from underlid.clock import running_clock, wall_clock
         from underlid.demo.company import Demonstration
         from underlid.demo.history import play_history
+        from underlid.ground import StartError, listen
         from underlid.runtime import Running
         from underlid.runtime import serve as run
 
+        try:
+            with listen(chosen.http, "--port"):
+                pass  # it is told of before weeks are made up
+        except StartError as error:
+            raise failure(error, debug) from error
         with Console(stderr=True).status(f"Making up the past {days:g} days of the farm"):
             history = play_history(wall_clock(), days, seed, chosen.time_zone)
         clock = running_clock(speed)

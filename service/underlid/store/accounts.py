@@ -160,6 +160,12 @@ def invitation_of(connection: Connection, digest: bytes) -> Invitation | None:
     return Invitation(*row) if row else None
 
 
+def invitations(connection: Connection, now_ms: int) -> list[Invitation]:
+    """Those that can still be used, the earliest first to end."""
+    good = select(invitation).where(invitation.c.until_ms > now_ms).order_by(invitation.c.until_ms)
+    return [Invitation(*row) for row in connection.execute(good)]
+
+
 def remove_invitation(connection: Connection, digest: bytes) -> None:
     connection.execute(delete(invitation).where(invitation.c.digest == digest))
 

@@ -41,17 +41,26 @@ def look_at_server(url: str) -> str:
 
 def has_credentials(url: str) -> bool:
     """Whether any probe in the ledger has a password. Raises StoreError with one line."""
+    return _has_rows(url, "probe_credential")
+
+
+def has_farm(url: str) -> bool:
+    """Whether a service has begun a farm in the ledger. Raises StoreError with one line."""
+    return _has_rows(url, "farm")
+
+
+def _has_rows(url: str, table: str) -> bool:
     if not url.startswith("sqlite:"):
         from underlid.store.postgres_server import has_rows
 
-        return has_rows(url, "probe_credential")
+        return has_rows(url, table)
     file = sqlite_file(url)
     if not file.exists():
         return False
     with _opened(file) as connection:
         return (
-            "probe_credential" in _tables(connection)
-            and connection.execute("SELECT 1 FROM probe_credential").fetchone() is not None
+            table in _tables(connection)
+            and connection.execute(f"SELECT 1 FROM {table}").fetchone() is not None
         )
 
 
