@@ -8,14 +8,19 @@ from pathlib import Path
 
 import httpx
 import pytest
+from tests.exchange.farm import opened
 from tests.notify.sinks import Sink, mail_server
 
 from conftest import MakeService, wait_for
-from underlid.model import Priority
+from underlid.clock import wall_clock
+from underlid.model import Message, Priority
 from underlid.notify.targets import senders, without_secrets
 from underlid.notify.trial import Trials
 from underlid.settings import BadSettingsError, Settings, load_settings
+from underlid.store import outbox
+from underlid.target import named_after_url
 
+URL = "json://127.0.0.1:9/"
 KEEPER = """
 [[notify]]
 name = "Keeper"
@@ -167,6 +172,34 @@ def test_the_api_shows_how_targets_do_and_tests_them_without_their_address(make_
     unknown = httpx.post(f"{service.url}/api/v1/notify/targets/Rowan/test")
     assert (unknown.status_code, unknown.json()["detail"]) == (404, "There is no target 'Rowan'.")
     sink.close()
+
+
+@pytest.mark.parametrize(("settings", "health"), [({}, 200), ({"UNDERLID_NOTIFY": URL}, 503)])
+def test_a_service_is_ready_while_a_target_fails_and_well_without_one_that_left_the_settings(
+    settings: dict[str, str], health: int, make_service: MakeService
+) -> None:
+    service = make_service(**settings)
+    now_ms, name = wall_clock(), named_after_url(URL)
+    with opened(service.data_dir) as stores, stores.ledger.writing() as connection:
+        outbox.put(connection, [Message("k", name, "t", "b", now_ms)])
+        [waits] = outbox.due(connection, now_ms)[name]
+        outbox.failed(connection, waits.id, "no route", now_ms + 3_600_000, now_ms)
+    service.start()
+
+    def status(path: str = "") -> int:
+        return httpx.get(f"{service.url}/healthz{path}", timeout=5).status_code
+
+    def told() -> str:
+        return str(httpx.get(f"{service.url}/healthz", timeout=5).json()["parts"]["notify"])
+
+    wait_for(lambda: told() != "nothing waits for a failing target", "what waits to be told of")
+    assert told() == (
+        f"{name}: no route"
+        if settings
+        else f"waits, a week at most, for targets that are no longer in the settings: 1 for {name}"
+    )
+    wait_for(lambda: status("/ready") == 200, "the service to be ready")
+    assert status() == health
 
 
 def _answers(url: str) -> bool:
