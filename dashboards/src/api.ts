@@ -13,6 +13,13 @@ export class Failure extends Error {
   }
 }
 
+/** How long an answer is waited for: a link that swallows packets never says that it is broken. */
+const PATIENCE_MS = 20_000;
+/** A photo over the Wi-Fi of a shed. */
+const PHOTO_MS = 60_000;
+/** What the service has much to do for. */
+const WORK_MS = 300_000;
+
 let signedOut: () => void = () => undefined;
 
 /** Calls when the service asks for a sign-in. */
@@ -20,7 +27,7 @@ export function onSignedOut(call: () => void): void {
   signedOut = call;
 }
 
-async function call<Body>(method: string, path: string, body?: object): Promise<Body> {
+async function call<Body>(method: string, path: string, body?: object, patienceMs = PATIENCE_MS): Promise<Body> {
   const init: RequestInit = { method, headers: { Accept: "application/json" } };
   if (body instanceof Blob) {
     init.body = body;
@@ -29,13 +36,16 @@ async function call<Body>(method: string, path: string, body?: object): Promise<
     init.body = JSON.stringify(body);
     init.headers = { ...init.headers, "Content-Type": "application/json" };
   }
-  let response: Response;
+  return reached(patienceMs, async (signal) => read(path, await fetch(`/api/v1${path}`, { ...init, signal })));
+}
+
+/** Asks and reads the answer to its end; one that does not come in time, breaks off or is not the service's is none. */
+async function reached<Body>(patienceMs: number, ask: (signal: AbortSignal) => Promise<Body>): Promise<Body> {
   try {
-    response = await fetch(`/api/v1${path}`, init);
-  } catch {
-    throw new Failure(0, text.failure.unreachable);
+    return await ask(AbortSignal.timeout(patienceMs));
+  } catch (error) {
+    throw error instanceof Failure ? error : new Failure(0, text.failure.unreachable);
   }
-  return read(path, response);
 }
 
 async function read<Body>(path: string, response: Response): Promise<Body> {
@@ -116,9 +126,9 @@ export const getSteadiness = (channel: number): Promise<shapes.Steadiness> => ca
 /** Every version, newest first. */
 export const getCalibrations = (channel: number): Promise<shapes.Calibration[]> => all(`/channels/${channel}/calibrations`);
 export const previewCalibration = (channel: number, calibration: shapes.NewCalibration): Promise<shapes.Calibration> =>
-  call("POST", `/channels/${channel}/calibrations/preview`, calibration);
+  call("POST", `/channels/${channel}/calibrations/preview`, calibration, WORK_MS);
 export const addCalibration = (channel: number, calibration: shapes.NewCalibration): Promise<shapes.Calibration> =>
-  call("POST", `/channels/${channel}/calibrations`, calibration);
+  call("POST", `/channels/${channel}/calibrations`, calibration, WORK_MS);
 
 /** The newest log entries of a subject, at most `limit`. */
 export async function getLog(subject: shapes.Subject, limit: number): Promise<shapes.LogEntry[]> {
@@ -160,7 +170,7 @@ export async function getDeletedLog(subject: shapes.Subject, limit: number): Pro
   return page.items;
 }
 /** The same photo sent again is kept once. */
-export const addPhoto = (entry: number, photo: Blob): Promise<shapes.Photo> => call("POST", `/log/${entry}/photos`, photo);
+export const addPhoto = (entry: number, photo: Blob): Promise<shapes.Photo> => call("POST", `/log/${entry}/photos`, photo, PHOTO_MS);
 export const deletePhoto = (id: number): Promise<void> => call("DELETE", `/photos/${id}`);
 
 /** The newest messages that could not be used, at most `limit`. */
@@ -169,7 +179,7 @@ export const getQuarantine = (limit: number): Promise<shapes.Page<shapes.Reject>
 export const getTargets = (): Promise<shapes.Target[]> => all("/notify/targets");
 /** Sends a test message and waits for the target's answer; why it was not taken, or null. */
 export const tryTarget = (name: string): Promise<{ taken: boolean; error: string | null }> =>
-  call("POST", `/notify/targets/${part(name)}/test`);
+  call("POST", `/notify/targets/${part(name)}/test`, undefined, WORK_MS);
 
 export const getLiveAlarms = (): Promise<shapes.Alarm[]> => all("/alarms?show=live");
 export const getAlarmsOf = (subject: shapes.Subject): Promise<shapes.Alarm[]> =>
@@ -209,30 +219,33 @@ export const removeToken = (id: number): Promise<void> => call("DELETE", `/token
 export const getAudit = (limit: number): Promise<shapes.Page<shapes.AuditEntry>> => call("GET", `/audit?limit=${limit}`);
 
 export const lookAtTable = (table: string, what: shapes.Look["what"] | null): Promise<shapes.Look> =>
-  call("POST", "/imports/look", { text: table, what });
-export const importReadings = (body: shapes.NewImport): Promise<shapes.Import> => call("POST", "/imports/readings", body);
-export const importLog = (body: shapes.NewImport): Promise<shapes.Import> => call("POST", "/imports/log", body);
+  call("POST", "/imports/look", { text: table, what }, WORK_MS);
+export const importReadings = (body: shapes.NewImport): Promise<shapes.Import> => call("POST", "/imports/readings", body, WORK_MS);
+export const importLog = (body: shapes.NewImport): Promise<shapes.Import> => call("POST", "/imports/log", body, WORK_MS);
 
 /** What the limits in force, or others, say of a past period. Changes nothing. */
-export const askReplay = (ask: shapes.ReplayAsk): Promise<shapes.Replay> => call("POST", "/replay", ask);
+export const askReplay = (ask: shapes.ReplayAsk): Promise<shapes.Replay> => call("POST", "/replay", ask, WORK_MS);
 /** How good the alarms of the last 30 days were. */
-export const getPerformance = (): Promise<shapes.Performance> => call("GET", "/alarm-performance");
+export const getPerformance = (): Promise<shapes.Performance> => call("GET", "/alarm-performance", undefined, WORK_MS);
 
 /** How the parts of the service are; 503 is an answer too, of one that is not well. */
-export async function getHealth(): Promise<shapes.Health> {
-  const response = await fetch("/healthz").catch(() => null);
-  if (response === null) throw new Failure(0, text.failure.unreachable);
-  if (response.status !== 503) return read("/healthz", response);
-  const health = (await response.json().catch(() => null)) as shapes.Health | null;
-  if (health?.not_well === undefined) throw new Failure(503, text.failure.status(503));
-  return health;
+export function getHealth(): Promise<shapes.Health> {
+  return reached(PATIENCE_MS, async (signal) => {
+    const response = await fetch("/healthz", { signal });
+    if (response.status !== 503) return read("/healthz", response);
+    const health = (await response.json().catch(() => null)) as shapes.Health | null;
+    if (health?.not_well === undefined) throw new Failure(503, text.failure.status(503));
+    return health;
+  });
 }
 
 export const getWeeks = (): Promise<shapes.WeekListed[]> => all("/reports/weekly");
-export const getWeekly = (week: string): Promise<shapes.WeeklyReport> => call("GET", `/reports/weekly/${part(week)}`);
+export const getWeekly = (week: string): Promise<shapes.WeeklyReport> =>
+  call("GET", `/reports/weekly/${part(week)}`, undefined, WORK_MS);
 /** Computes a week that is over anew and keeps its report. */
-export const keepWeek = (week: string): Promise<shapes.WeeklyReport> => call("PUT", `/reports/weekly/${part(week)}`);
-export const getToday = (): Promise<shapes.DailySummary> => call("GET", "/reports/daily");
+export const keepWeek = (week: string): Promise<shapes.WeeklyReport> =>
+  call("PUT", `/reports/weekly/${part(week)}`, undefined, WORK_MS);
+export const getToday = (): Promise<shapes.DailySummary> => call("GET", "/reports/daily", undefined, WORK_MS);
 
 /** Where a browser gets a week's report in a form of its own; `subject` as bin/alder, or nothing for the farm. */
 export function weekFile(week: string, form: "page" | "pdf" | "csv" | "text", subject: string): string {

@@ -53,7 +53,11 @@ export async function file(entry: NewLogEntry & { at: string }, photos: readonly
   const filed: Filed = { ...entry, key: deviceKey() };
   const pending: Pending = { entry: filed, photos, late: false, trouble: null };
   const n = Number(await db.put("queue", pending));
-  const outcome = (await flush()).get(n) ?? "waiting";
+  await look();
+  const sent = flush();
+  // Behind one that got no answer it waits its turn, and nobody need stand and wait with it.
+  if (queued.some((q) => q.late && q.trouble === null)) return { key: filed.key, outcome: "waiting" };
+  const outcome = (await sent).get(n) ?? "waiting";
   if (outcome instanceof api.Failure) await drop(n);
   return { key: filed.key, outcome };
 }
@@ -64,12 +68,17 @@ export async function drop(n: number): Promise<void> {
 }
 
 let passes: Promise<unknown> = Promise.resolve();
+/** The pass that has yet to begin; it will see all that is filed until then. */
+let next: Promise<Map<number, Outcome>> | undefined;
 
 /** Sends what waits, one after the other; stops at the first that gets no answer. Gives what became of each. */
 export function flush(): Promise<Map<number, Outcome>> {
-  const pass = passes.then(send);
-  passes = pass.catch(() => undefined);
-  return pass;
+  next ??= passes.then(() => {
+    next = undefined;
+    return send();
+  });
+  passes = next.catch(() => undefined);
+  return next;
 }
 
 async function send(): Promise<Map<number, Outcome>> {
