@@ -25,6 +25,30 @@ test("a table without a last end of line, without rows, or in one piece is taken
   assert.equal(await beginning(new Blob(["a\nb"])), "a\nb");
 });
 
+test("lines end with LF, CR LF or CR alone, and each way counts the same", async () => {
+  const plain = rows.map((row) => row.trimEnd());
+  for (const end of ["\n", "\r\n", "\r"]) {
+    const lines = plain.map((row) => row + end);
+    // In chunks of a letter each, so that a CR comes before its LF.
+    const letters = [...["a,b", ...plain].join(end), ...end];
+    const file = new Blob(letters);
+    file.stream = () =>
+      new ReadableStream<Uint8Array<ArrayBuffer>>({
+        start(stream) {
+          for (const letter of letters) stream.enqueue(new TextEncoder().encode(letter));
+          stream.close();
+        },
+      });
+    const found = await all(file, 1);
+    assert.ok(found.length > 10);
+    assert.equal(found.map((p) => p.lines).join(""), lines.join(""));
+    for (const piece of found) assert.equal(piece.lines.split(/\r\n|\r|\n/)[0], plain[piece.firstLine - 2]);
+  }
+  const long = `a,b\r${"1,2\r".repeat(100_000)}`;
+  const start = await beginning(new Blob([long]));
+  assert.ok(start.length < long.length && start.endsWith("\r"));
+});
+
 test("encodings are told by their marks, and by what can't be UTF-8", () => {
   assert.equal(encodingOf(new Uint8Array([0xff, 0xfe, 0x41, 0])), "utf-16le");
   assert.equal(encodingOf(new TextEncoder().encode("Wärme")), "utf-8");

@@ -23,12 +23,20 @@ export function encodingOf(start: Uint8Array): string {
   }
 }
 
+/** Old files and some spreadsheets end their lines with CR alone. */
+const END = /\r\n|\r|\n/;
+
+/** How many of the first `size` letters, or one more, are whole lines; 0: none. */
+function wholeLines(text: string, size: number): number {
+  const last = Math.max(text.lastIndexOf("\n", size - 1), text.lastIndexOf("\r", size - 1));
+  return text.startsWith("\r\n", last) ? last + 2 : last + 1;
+}
+
 /** The beginning of a file, whole lines if it has any. */
 export async function beginning(file: Blob): Promise<string> {
   const start = new Uint8Array(await file.slice(0, LOOKED_AT).arrayBuffer());
   const text = new TextDecoder(encodingOf(start)).decode(start, { stream: true });
-  const end = file.size > LOOKED_AT ? text.lastIndexOf("\n") : -1;
-  return end < 0 ? text : text.slice(0, end + 1);
+  return file.size > LOOKED_AT ? text.slice(0, wholeLines(text, text.length) || text.length) : text;
 }
 
 /** The lines after the header, piece by piece; `whole`: in one, as cells may go over several lines. */
@@ -45,18 +53,19 @@ export async function* pieces(file: Blob, headerLine: number, whole: boolean, si
     read += value?.length ?? 0;
     text += done ? decoder.decode() : decoder.decode(value, { stream: true });
     for (; skip > 0; skip--, line++) {
-      const end = text.indexOf("\n");
-      if (end < 0) break;
-      text = text.slice(end + 1);
+      const end = END.exec(text);
+      // Of CR LF the second may be still to come.
+      if (end === null || (!done && end[0] === "\r" && end.index === text.length - 1)) break;
+      text = text.slice(end.index + end[0].length);
     }
     if (done) break;
-    while (skip === 0 && !whole && text.length >= size) {
-      const end = text.lastIndexOf("\n", size);
-      if (end < 0) break;
-      const lines = text.slice(0, end + 1);
+    while (skip === 0 && !whole && text.length > size) {
+      const end = wholeLines(text, size);
+      if (end === 0) break;
+      const lines = text.slice(0, end);
       yield { lines, firstLine: line, share: Math.min(1, (read - text.length + lines.length) / file.size) };
-      line += lines.split("\n").length - 1;
-      text = text.slice(end + 1);
+      line += lines.split(END).length - 1;
+      text = text.slice(end);
     }
   }
   if (skip === 0 && text !== "") yield { lines: text, firstLine: line, share: 1 };
