@@ -2,6 +2,10 @@
 
 const MINUTE = 60_000;
 
+/** The last day and minute that a field takes: years have four digits everywhere. */
+export const LAST_DAY = "9999-12-31";
+export const LAST_MINUTE = `${LAST_DAY}T23:59`;
+
 /** "2026-11-25T06:10" at the farm's clocks. */
 export function toField(ms: number, zone: string): string {
   const parts = new Intl.DateTimeFormat("en-GB", {
@@ -14,7 +18,7 @@ export function toField(ms: number, zone: string): string {
     hourCycle: "h23",
   }).formatToParts(ms);
   const of = (type: Intl.DateTimeFormatPartTypes): string => parts.find((p) => p.type === type)?.value ?? "";
-  return `${of("year")}-${of("month")}-${of("day")}T${of("hour")}:${of("minute")}`;
+  return `${of("year").padStart(4, "0")}-${of("month")}-${of("day")}T${of("hour")}:${of("minute")}`;
 }
 
 /** What was typed as milliseconds; NaN for what is no time. An hour that summer time leaves out is the one after it. */
@@ -24,4 +28,16 @@ export function fromField(field: string, zone: string): number {
   const offset = (ms: number): number => Date.parse(`${toField(ms, zone)}Z`) - Math.floor(ms / MINUTE) * MINUTE;
   const guess = asUtc - offset(asUtc);
   return asUtc - offset(guess);
+}
+
+/** What was typed as the service takes it; null for what is no time, or of a year that has more than four digits. */
+export function fieldToIso(field: string, zone: string): string | null {
+  const ms = fromField(field, zone);
+  const iso = Number.isNaN(ms) ? "" : new Date(ms).toISOString();
+  return /^\d{4}-/.test(iso) ? iso : null;
+}
+
+/** The day at the farm's clocks, as 2026-11-25: the same in every language. */
+export function dayOf(ms: number, zone: string): string {
+  return toField(ms, zone).slice(0, LAST_DAY.length);
 }

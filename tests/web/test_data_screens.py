@@ -2,6 +2,7 @@
 
 import csv
 import io
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -94,4 +95,51 @@ def test_a_log_without_bins_asks_for_one_and_a_file_that_is_no_table_is_told(
     page.get_by_label("Datei (CSV)").set_input_files(none)
     expect(page.locator(".note-failure")).to_contain_text("can't be read as a table")
     assert all("422" in complaint for complaint in watched.complaints)  # of the file that is no table
+    watched.close()
+
+
+def test_days_to_take_out_are_those_of_the_farm_and_a_year_of_five_digits_is_told(
+    browser: Browser, garden: Service
+) -> None:
+    watched = Watched(browser, garden, PHONE, "dark")
+    page = watched.page
+    page.goto("/data")
+    first, last = page.get_by_label("From"), page.get_by_label("To", exact=True)
+    link = page.get_by_role("link", name="Download")
+    first.fill("2026-07-01")
+    last.fill("2026-11-28")
+    # Midnight in Vienna, in summer and in winter (UTC+2 and UTC+1).
+    expect(link).to_have_attribute(
+        "href", re.compile(r"from=2026-06-30T22%3A00%3A00\.000Z&to=2026-11-28T22%3A59%3A59\.999Z$")
+    )
+    last.fill("20265-11-28")
+    expect(page.get_by_role("alert").filter(has_text="A year has four digits")).to_be_visible()
+    expect(link).to_have_count(0)
+    assert axe_findings(page) + too_wide(page) == []
+    last.fill("")
+    expect(link).to_have_attribute("href", re.compile(r"from=2026-06-30T22%3A00%3A00\.000Z$"))
+    # By the keyboard no more than four digits go in.
+    last.focus()
+    last.press_sequentially("1111")
+    last.press_sequentially("20265")
+    expect(last).to_have_value(re.compile(r"^\d{4}-11-11$"))
+    assert watched.complaints == []
+    watched.close()
+
+
+def test_a_table_whose_lines_end_as_on_old_computers_is_taken_in(
+    browser: Browser, garden: Service, tmp_path: Path
+) -> None:
+    file = tmp_path / "old.csv"
+    file.write_bytes(TABLE.replace("\r\n", "\r").encode("cp1252"))
+    watched = Watched(browser, garden, PHONE)
+    page = watched.page
+    page.goto("/data")
+    page.get_by_label("File (CSV)").set_input_files(file)
+    page.get_by_label("Probe", exact=True).last.fill("shed-9")
+    page.get_by_role("button", name="Try it").tap()
+    expect(page.locator(".import-outcome .lead")).to_have_text(
+        "192 rows: 384 would go in, 0 there already, 0 rows refused."
+    )
+    assert watched.complaints == []
     watched.close()

@@ -104,6 +104,17 @@ def test_an_entry_of_the_wrong_bin_goes_to_the_right_one(browser: Browser, garde
     expect(page.get_by_role("alert").filter(has_text="lies in the future")).to_be_visible()
     expect(page.get_by_label("When")).to_have_value("2099-01-01T06:10")
     assert axe_findings(page) == []
+    # A year with a digit too many does not get as far as that, and leaves the form as it is.
+    page.get_by_label("When").fill("20265-01-01T06:10")
+    page.get_by_role("button", name="Save the correction").tap()
+    expect(page.get_by_label("When")).to_be_focused()
+    page.get_by_label("When").evaluate("field => field.removeAttribute('max')")
+    page.get_by_role("button", name="Save the correction").tap()
+    expect(page.get_by_role("alert").filter(has_text="A year has four digits")).to_be_visible()
+    page.get_by_label("When").fill("2026-01-01T06:10")
+    page.get_by_role("button", name="Save the correction").tap()
+    expect(page.get_by_label("When")).to_have_count(0)
+    assert garden.items("/log?subject=bin/birch&kind=fed")[0]["at"] == "2026-01-01T06:10:00.000Z"
     assert [c for c in watched.complaints if "422" not in c] == []
     watched.close()
 

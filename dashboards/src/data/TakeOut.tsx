@@ -1,7 +1,9 @@
 import { useState } from "preact/hooks";
+import { farmZone } from "../clock.ts";
 import * as resources from "../resources.ts";
 import { useResource } from "../resources.ts";
 import { text } from "../text/text.ts";
+import { fieldToIso, LAST_DAY } from "../when.ts";
 
 const KINDS = ["readings", "wide", "parquet", "senml", "log", "alarms", "all"] as const;
 export type ExportKind = (typeof KINDS)[number];
@@ -27,8 +29,9 @@ export function TakeOut() {
   const ofProbes = PATHS[kind].startsWith("readings");
   const asked = [PATHS[kind]];
   if (ofProbes && probe !== "") asked.push(`probe=${encodeURIComponent(probe)}`);
-  if (from !== "") asked.push(`from=${encodeURIComponent(new Date(`${from}T00:00`).toISOString())}`);
-  if (to !== "") asked.push(`to=${encodeURIComponent(new Date(`${to}T23:59:59.999`).toISOString())}`);
+  const [start, end] = [from && fieldToIso(`${from}T00:00`, farmZone()), to && fieldToIso(`${to}T23:59:59.999`, farmZone())];
+  if (start) asked.push(`from=${encodeURIComponent(start)}`);
+  if (end) asked.push(`to=${encodeURIComponent(end)}`);
   return (
     <section aria-labelledby="take-out">
       <h2 id="take-out">{words.takeOut}</h2>
@@ -59,18 +62,24 @@ export function TakeOut() {
         <div class="side-by-side">
           <label>
             {words.from}
-            <input type="date" value={from} max={to} onInput={(e) => setFrom(e.currentTarget.value)} />
+            <input type="date" value={from} max={to || LAST_DAY} onInput={(e) => setFrom(e.currentTarget.value)} />
           </label>
           <label>
             {words.to}
-            <input type="date" value={to} min={from} onInput={(e) => setTo(e.currentTarget.value)} />
+            <input type="date" value={to} min={from} max={LAST_DAY} onInput={(e) => setTo(e.currentTarget.value)} />
           </label>
         </div>
-        <div class="buttons">
-          <a class="button button-main" href={`/api/v1/export/${asked.join("&").replace("?&", "?").replace(/\?$/, "")}`} download>
-            {words.download}
-          </a>
-        </div>
+        {start === null || end === null ? (
+          <p class="note" role="alert">
+            {text.failure.noTime}
+          </p>
+        ) : (
+          <div class="buttons">
+            <a class="button button-main" href={`/api/v1/export/${asked.join("&").replace("?&", "?").replace(/\?$/, "")}`} download>
+              {words.download}
+            </a>
+          </div>
+        )}
       </form>
     </section>
   );

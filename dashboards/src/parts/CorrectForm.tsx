@@ -6,7 +6,7 @@ import * as resources from "../resources.ts";
 import { touched, useResource } from "../resources.ts";
 import type { LogChange, LogEntry, LogKind } from "../shapes.ts";
 import { text } from "../text/text.ts";
-import { fromField, toField } from "../when.ts";
+import { fieldToIso, LAST_MINUTE, toField } from "../when.ts";
 import { describe, kindsFor, wordsFor } from "./LogForm.tsx";
 import { FailureNote } from "./States.tsx";
 
@@ -29,11 +29,14 @@ export function CorrectForm({ entry, done }: { entry: LogEntry; done: (words: st
   const unit = chosen?.unit ?? null;
 
   const save = async (): Promise<void> => {
+    const time = fieldToIso(at, zone);
+    if (time === null) return setFailure(new api.Failure(422, text.failure.noTime));
     setBusy(true);
+    setFailure(undefined);
     const [subjectKind = "bin", id = ""] = where.split("/");
     const change: LogChange = { kind, what, corner, note, subject: { kind: subjectKind as LogEntry["subject"]["kind"], id } };
     // A time not touched keeps its seconds, an amount not touched its digits.
-    if (at !== toField(Date.parse(entry.at), zone)) change.at = new Date(fromField(at, zone)).toISOString();
+    if (at !== toField(Date.parse(entry.at), zone)) change.at = time;
     if (amount !== shownAmount(entry) || kind !== entry.kind) {
       const value = amount === "" || unit === null ? null : Number(fromShown(Number(amount), unit).toFixed(4));
       change.amount_kg = unit === "kg" ? value : null;
@@ -83,7 +86,7 @@ export function CorrectForm({ entry, done }: { entry: LogEntry; done: (words: st
       </label>
       <label>
         {text.log.at}
-        <input type="datetime-local" required value={at} onInput={(e) => setAt(e.currentTarget.value)} />
+        <input type="datetime-local" required max={LAST_MINUTE} value={at} onInput={(e) => setAt(e.currentTarget.value)} />
       </label>
       {unit !== null && (
         <label>

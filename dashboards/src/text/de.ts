@@ -150,6 +150,7 @@ export const german: Texts = {
     unreachable: "Der Dienst antwortet nicht. Läuft er, und ist dieses Gerät im selben Netz?",
     status: (status: number) => `Der Dienst antwortete mit Fehler ${status} ohne Erklärung; sein Protokoll sagt mehr.`,
     retry: "Noch einmal",
+    noTime: "Den Tag gibt es nicht. Ein Jahr hat vier Ziffern.",
     loading: "Wird geholt",
     notFoundTitle: "Unter diesem Deckel ist nichts",
     notFound: "Diese Seite gibt es nicht. Vielleicht wurde sie umbenannt oder entfernt.",

@@ -175,6 +175,7 @@ export const english = {
     unreachable: "The service does not answer. Check that it runs and that this device is on the same network.",
     status: (status: number) => `The service answered with error ${status} and no explanation; its log says more.`,
     retry: "Try again",
+    noTime: "There is no such day. A year has four digits.",
     loading: "Fetching",
     notFoundTitle: "Nothing under this lid",
     notFound: "There is no such page. It may have been renamed or taken away.",
