@@ -155,6 +155,24 @@ def test_what_another_noted_meanwhile_and_what_the_service_refuses_are_told(
     watched.close()
 
 
+def test_what_is_ticked_stays_so_in_another_language(browser: Browser, shared: Service) -> None:
+    watched = Watched(browser, shared, PHONE)
+    page = watched.page
+    page.goto("/round")
+    page.get_by_role("button", name="List these too").tap()
+    page.get_by_role("checkbox", name=re.compile("Birch")).check()
+    expect(page.get_by_role("status").filter(has_text="Noted: Lid opened")).to_be_attached()
+    page.goto("/settings")
+    page.get_by_label("Deutsch").check()
+    expect(page.get_by_role("heading", name="Einstellungen")).to_be_visible()
+    page.goto("/round")
+    page.get_by_role("button", name="Diese auch auflisten").tap()
+    expect(page.get_by_role("checkbox", name=re.compile("Birch"))).to_be_checked()
+    expect(page.get_by_role("checkbox", name=re.compile("Cherry"))).not_to_be_checked()
+    assert watched.complaints == []
+    watched.close()
+
+
 def test_the_round_prints_on_one_page(browser: Browser, shared: Service) -> None:
     for name in ("lime", "maple", "oak", "pear", "quince", "rowan", "willow"):
         shared.api("POST", "/bins", id=name, name=name.capitalize(), place_id="shed")

@@ -13,6 +13,7 @@ import { StopCard } from "../round/StopCard.tsx";
 import { useTicks } from "../round/ticks.ts";
 import type { LogEntry } from "../shapes.ts";
 import { CATALOGUES, text } from "../text/text.ts";
+import { dayOf } from "../when.ts";
 
 const NONE: LogEntry[] = [];
 const CORNERS = Object.values(CATALOGUES).map((words) => words.logForm.corners);
@@ -25,8 +26,8 @@ export function Round() {
   const alarms = useResource(resources.liveAlarms);
   const fed = useResource(resources.fedLog);
   const [all, setAll] = useState(false);
-  const day = date(farmNow(), farmZone());
-  const ticks = useTicks(day);
+  const now = farmNow();
+  const ticks = useTicks(dayOf(now, farmZone()));
   const round = useMemo(
     () => roundOf(bins.value ?? [], stores.value ?? [], alarms.value ?? [], fed.value ?? NONE, CORNERS),
     [bins.value, stores.value, alarms.value, fed.value],
@@ -43,7 +44,7 @@ export function Round() {
     <div class="page round-page">
       <header class="round-head">
         <Heading title={text.round.title} />
-        <p class="where">{day}</p>
+        <p class="where">{date(now, farmZone())}</p>
         <button type="button" class="quiet no-print" onClick={() => window.print()}>
           {text.round.print}
         </button>
