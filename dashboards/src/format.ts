@@ -11,7 +11,7 @@ const DAY = 24 * HOUR;
 /** A space that no line breaks at: a number stays with its unit. */
 const TIE = "\u00a0";
 
-const UNIT_SIGNS: Record<string, string> = { "%RH": "%", "%EL": "%", count: "", "1/h": "per h", "kg/m3": "kg/m³" };
+const UNIT_SIGNS: Record<string, string> = { "%RH": "%", "%EL": "%", count: "", "kg/m3": "kg/m³" };
 
 /** A difference of temperatures, which has no offset; no unit of the service. */
 export const DIFFERENCE = "Cel-difference";
@@ -54,7 +54,8 @@ export function number(value: number, decimals: number): string {
 
 export function unitSign(unit: string): string {
   if (unit === "Cel" || unit === DIFFERENCE) return `°${viewer.temperature}`;
-  if (unit === "Cel/h") return `°${viewer.temperature} per h`;
+  if (unit === "Cel/h") return `°${viewer.temperature} ${text.perHour}`;
+  if (unit === "1/h") return text.perHour;
   if (unit === "kg") return viewer.mass;
   if (unit === "l") return viewer.volume;
   return UNIT_SIGNS[unit] ?? unit;
@@ -83,7 +84,7 @@ export function inUnits(words: string): string {
     const unit = sign === "°C" ? "Cel" : sign === "kg" ? "kg" : "l";
     if (conversion(unit).factor === 1) return whole;
     const shown = toShown(Number(digits.replace("−", "-")), unit);
-    const decimals = unit === "Cel" || Math.abs(shown) >= 10 ? 0 : Math.abs(shown) < 1 ? 2 : 1;
+    const decimals = unit === "Cel" || shown === 0 || Math.abs(shown) >= 10 ? 0 : Math.abs(shown) < 1 ? 2 : 1;
     return `${number(shown, decimals)} ${unitSign(unit)}`;
   });
   return shown.replace(/(\d) (?=(?:°[CF]|%|kg|lb|L|gal|cm|h|min|d|V|days?|hours?|weeks?)(?![\w²³/]))/g, `$1${TIE}`);

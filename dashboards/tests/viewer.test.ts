@@ -55,6 +55,7 @@ test("sentences of the service speak the viewer's units", () => {
   choose("mass", "lb");
   choose("volume", "gal");
   reads(format.inUnits(words), "Sprinkle 0.95 gal, take 0.44 lb out at 0 °F; 76 % in 4 h, 3 cm deep");
+  reads(format.inUnits("0.0 kg is left"), "0 lb is left");
 });
 
 test("the clock follows the viewer, and the decimals the language", () => {
@@ -66,4 +67,12 @@ test("the clock follows the viewer, and the decimals the language", () => {
   speak("de");
   reads(format.reading(21.43, "temperature", "Cel"), "21,4 °C");
   reads(format.amount(0.25, "kg"), "0,25 kg");
+});
+
+test("a rate is told in the viewer's language", () => {
+  choose("temperature", "F");
+  speak("de");
+  assert.deepEqual([format.unitSign("1/h"), format.unitSign("Cel/h")], ["pro h", "°F pro h"]);
+  speak("en");
+  assert.equal(format.unitSign("1/h"), "per h");
 });

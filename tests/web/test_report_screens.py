@@ -1,8 +1,10 @@
 """The screen of reports in a real browser, on phone and desktop, light and dark."""
 
+import re
+
 import pytest
 from playwright.sync_api import Browser, expect
-from tests.web.screens import DESK, PHONE, Watched, axe_findings, furnish, too_wide
+from tests.web.screens import DESK, PHONE, Watched, axe_findings, dry_out, furnish, too_wide
 
 from conftest import Service
 
@@ -28,5 +30,20 @@ def test_today_a_week_and_a_bin_beside_another(
         page.get_by_role("link", name="Page to read or print").click()
     expect(opened.value.get_by_role("heading", name="Alder: the week")).to_be_visible()
     assert opened.value.locator("svg[role=img]").count() >= 1
+    assert watched.complaints == []
+    watched.close()
+
+
+def test_today_and_what_to_do_are_told_in_the_viewers_units(browser: Browser, service: Service) -> None:
+    furnish(service, alder=2)
+    dry_out(service, "alder")
+    watched = Watched(browser, service, PHONE, locale="en-US")
+    page = watched.page
+    page.goto("/reports")
+    for name in ("Today", "What to do next week"):
+        told = page.get_by_role("region", name=name)
+        expect(told).to_contain_text(re.compile(r"\d\s(?:gal|lb)\b"))
+        assert re.findall(r"\d\s(?:°C|kg|L)\b", told.inner_text()) == []
+    assert axe_findings(page) + too_wide(page) == []
     assert watched.complaints == []
     watched.close()

@@ -1,7 +1,7 @@
 import { useState } from "preact/hooks";
 import * as api from "../api.ts";
 import { farmZone } from "../clock.ts";
-import { date, formatter } from "../format.ts";
+import { date, formatter, inUnits } from "../format.ts";
 import { For } from "../parts/For.tsx";
 import { Heading } from "../parts/Heading.tsx";
 import { Beside, Happenings } from "../parts/ReportTables.tsx";
@@ -59,7 +59,7 @@ function Today({ summary }: { summary: DailySummary }) {
     <section class="note" aria-labelledby="today">
       <h2 id="today">{text.reports.today}</h2>
       {summary.lines.map((line) => (
-        <p key={line}>{line}</p>
+        <p key={line}>{inUnits(line)}</p>
       ))}
     </section>
   );
@@ -147,13 +147,13 @@ function Tasks({ report, subject }: { report: WeeklyReport; subject: string }) {
       <ul>
         {tasks.map((task) => (
           <li key={task.words + (task.by ?? "")}>
-            <strong>{task.names.join(", ")}:</strong> {task.words} {task.by !== null && words.by(date(Date.parse(`${task.by}T12:00:00Z`), "UTC"))}
+            <strong>{task.names.join(", ")}:</strong> {inUnits(task.words)} {task.by !== null && words.by(date(Date.parse(`${task.by}T12:00:00Z`), "UTC"))}
           </li>
         ))}
       </ul>
       {report.cautions.map((caution) => (
         <p key={caution} class="caution">
-          {caution}
+          {inUnits(caution)}
         </p>
       ))}
     </section>

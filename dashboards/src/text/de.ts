@@ -109,6 +109,7 @@ export const german: Texts = {
     on: (rule: string) => `${rule}: hält so lange an, bevor es gemeldet wird`,
     off: (rule: string) => `${rule}: ist so lange vorbei, bevor es zurückgenommen wird`,
   },
+  perHour: "pro h",
   offLimit: {
     temperature: { low: "kalt", high: "heiß" },
     moisture: { low: "trocken", high: "nass" },

@@ -134,6 +134,7 @@ export const english = {
     on: (rule: string) => `${rule}: holds this long before it is said`,
     off: (rule: string) => `${rule}: over this long before it is taken back`,
   },
+  perHour: "per h",
   offLimit: {
     temperature: { low: "cold", high: "hot" },
     moisture: { low: "dry", high: "wet" },
