@@ -1,7 +1,8 @@
 import { useState } from "preact/hooks";
 import * as api from "../api.ts";
 import { farmNow } from "../clock.ts";
-import { fromShown, limitName, limitNumber, limitUnit, unitSign } from "../format.ts";
+import { limitName, limitNumber, limitUnit, unitSign } from "../format.ts";
+import { ownKey, ownValue } from "../limits.ts";
 import { For } from "../parts/For.tsx";
 import { Heading } from "../parts/Heading.tsx";
 import { Icon } from "../parts/Icon.tsx";
@@ -52,7 +53,7 @@ export function Replay() {
             ))}
           </select>
         </label>
-        {chosen === "" ? <Run weeks={weeks} subjects={[]} /> : <OfBin key={chosen} id={chosen} weeks={weeks} />}
+        {chosen === "" ? <Run key={weeks} weeks={weeks} subjects={[]} /> : <OfBin key={chosen} id={chosen} weeks={weeks} />}
       </For>
     </div>
   );
@@ -69,10 +70,8 @@ function Changed({ bin, weeks }: { bin: Bin; weeks: number }) {
   const [typed, setTyped] = useState("");
   const limit = bin.limits.find((l) => l.name === name);
   const subject: Subject = { kind: "bin", id: bin.id };
-  const own: Record<string, number> = {};
-  for (const each of bin.limits) if (each.origin === "bin") own[each.name] = each.value;
   const isChanged = limit !== undefined && typed !== "";
-  if (isChanged) own[limit.name] = Number(fromShown(Number(typed), limitUnit(limit)).toPrecision(10));
+  const limits = isChanged ? [{ subject, limits: { ...bin.own_limits, [ownKey(limit)]: ownValue(limit, typed) } }] : [];
   return (
     <>
       <label>
@@ -99,7 +98,7 @@ function Changed({ bin, weeks }: { bin: Bin; weeks: number }) {
           <input type="number" inputMode="decimal" step="any" value={typed} onInput={(e) => setTyped(e.currentTarget.value)} />
         </label>
       )}
-      <Run weeks={weeks} subjects={[subject]} limits={isChanged ? [{ subject, limits: own }] : []} />
+      <Run key={JSON.stringify([weeks, limits])} weeks={weeks} subjects={[subject]} limits={limits} />
     </>
   );
 }
@@ -110,6 +109,7 @@ interface RunProps {
   limits?: { subject: Subject; limits: Record<string, number> }[];
 }
 
+/** Asks, and shows the answer for as long as what was asked stands: it has a key of that. */
 function Run({ weeks, subjects, limits = [] }: RunProps) {
   const [said, setSaid] = useState<Said>();
   const [failure, setFailure] = useState<api.Failure>();

@@ -1,5 +1,6 @@
 import { useState } from "preact/hooks";
-import { fromShown, limitName, limitNumber, limitUnit, unitSign } from "../format.ts";
+import { limitName, limitNumber, limitUnit, unitSign } from "../format.ts";
+import { ownKey, ownValue } from "../limits.ts";
 import type { Limit } from "../shapes.ts";
 import { text } from "../text/text.ts";
 import { Icon } from "./Icon.tsx";
@@ -30,10 +31,8 @@ export function LimitForm({ id, own, main, rest, save, cancel }: LimitFormProps)
     for (const limit of [...main, ...rest]) {
       const entry = typed.get(limit.name);
       if (entry === undefined) continue;
-      const months = season !== "" ? season : limit.origin === "bin" ? (limit.season ?? "") : "";
-      const key = months === "" ? limit.name : `${limit.name}@${months}`;
-      if (entry === null) delete all[key];
-      else if (entry !== "") all[key] = Number(fromShown(Number(entry), limitUnit(limit)).toPrecision(10));
+      if (entry === null) delete all[ownKey(limit, season)];
+      else if (entry !== "") all[ownKey(limit, season)] = ownValue(limit, entry);
     }
     return all;
   };
