@@ -85,6 +85,26 @@ def test_a_limit_is_set_for_one_bin_and_given_back_to_the_species(browser: Brows
     watched.close()
 
 
+def test_a_field_emptied_and_folded_away_is_shown_when_it_is_missed(
+    browser: Browser, garden: Service
+) -> None:
+    watched = Watched(browser, garden, PHONE)
+    page = watched.page
+    page.goto("/bins/alder")
+    page.get_by_role("button", name="Change limits").tap()
+    fold = page.locator(".limit-form summary")
+    depth = page.get_by_role("spinbutton", name="Depth of the top layer")
+    fold.tap()
+    depth.fill("")
+    fold.tap()
+    expect(depth).to_have_count(0)
+    page.get_by_role("button", name="Save the limits").tap()
+    expect(depth).to_be_focused()
+    assert axe_findings(page) + too_wide(page) == []
+    assert watched.complaints == []
+    watched.close()
+
+
 def test_every_limit_has_a_name_on_the_screen(browser: Browser, garden: Service) -> None:
     watched = Watched(browser, garden, PHONE, "dark")
     page = watched.page

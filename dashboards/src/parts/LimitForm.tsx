@@ -78,7 +78,8 @@ export function LimitForm({ id, own, main, rest, save, cancel }: LimitFormProps)
     >
       <SeasonField season={season} change={setSeason} />
       <ul class="limit-fields">{main.map(field)}</ul>
-      <details>
+      {/* A field that is shut away can't be told of: what is wrong with it opens the fold. */}
+      <details onInvalidCapture={(event) => (event.currentTarget.open = true)}>
         <summary>
           <Icon name="down" />
           {text.bin.limitsRest}
