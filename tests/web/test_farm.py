@@ -1,4 +1,4 @@
-"""Limits of the farm, a place and a feed store; and a probe that is placed where it sits already."""
+"""What is told of bins and feed stores, limits of the farm and a place; a probe placed where it sits already."""
 
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
@@ -52,6 +52,40 @@ def test_a_feed_stores_filling_insulation_and_limits_are_set_and_shown(inside: I
     assert inside.told[-1] == "feed-store/tub"
     assert inside.ask("PATCH", path, json={"place_id": "attic"}).status_code == 422
     assert inside.ask("PATCH", "/api/v1/feed-stores/vat", json={"name": "Vat"}).status_code == 404
+
+
+def test_a_bins_species_and_start_are_changed_and_only_to_what_can_be(inside: Inside) -> None:
+    path = "/api/v1/bins/alder"
+    change = {"species": "dendrobaena-veneta", "started": "2026-03-01T00:00:00+01:00"}
+    changed = inside.ask("PATCH", path, json=change).json()
+    assert (changed["species"], changed["started"]) == ("dendrobaena-veneta", "2026-02-28T23:00:00.000Z")
+    assert limit(changed, "temp_high_c") == (28, "species")
+    assert inside.told == ["bin/alder"]
+    ahead = (datetime.now(UTC) + timedelta(hours=1)).isoformat()
+    for wrong, why in (({"species": "lumbricus"}, "known are"), ({"started": ahead}, "lies in the future")):
+        answer = inside.ask("PATCH", path, json=wrong)
+        assert answer.status_code == 422
+        assert why in answer.json()["detail"]
+        new = {"id": "birch", "name": "Birch", "place_id": "shed", **wrong}
+        assert inside.ask("POST", "/api/v1/bins", json=new).status_code == 422
+    assert inside.ask("GET", path).json() == changed
+
+
+@pytest.mark.parametrize(
+    ("kind", "given", "rest"),
+    [
+        ("bins", {"length_m": 0.5, "worm_kg": 1.2}, ["width_m", "depth_m"]),
+        ("feed-stores", {"fill_depth_m": 0.2}, ["diameter_m"]),
+    ],
+)
+def test_what_nobody_gave_is_told_as_assumed_until_another_is_given(
+    inside: Inside, kind: str, given: dict[str, float], rest: list[str]
+) -> None:
+    made = inside.ask("POST", f"/api/v1/{kind}", json={"id": "new", "name": "New", "place_id": "shed"}).json()
+    assert set(made["assumed"]) == {*given, *rest}
+    changed = inside.ask("PATCH", f"/api/v1/{kind}/new", json=given).json()
+    assert changed["assumed"] == rest
+    assert inside.ask("GET", f"/api/v1/{kind}/new").json()["assumed"] == rest
 
 
 def test_the_farm_shows_the_limits_that_were_set_for_it(inside: Inside) -> None:

@@ -1,6 +1,7 @@
 """The farm, its places and bins, and what feed stores share with them."""
 
 from dataclasses import replace
+from datetime import datetime
 from typing import Annotated
 from zoneinfo import available_timezones
 
@@ -12,7 +13,7 @@ from underlid.rules.limits import SPECIES, Limits, effective_limits
 from underlid.store import alarms as alarm_store
 from underlid.store import catalogue
 from underlid.store.ledger import Connection
-from underlid.survey import take_survey
+from underlid.survey import CLOCK_AHEAD_MS, take_survey
 from underlid.web.context import Context, Ctx
 from underlid.web.edge import milliseconds, page_of
 from underlid.web.problems import not_found
@@ -25,6 +26,7 @@ from underlid.web.shapes import (
     ConditionShape,
     FarmChange,
     FarmShape,
+    FeedStoreNew,
     LimitShape,
     Page,
     PlaceChange,
@@ -119,14 +121,13 @@ def list_bins(ctx: Ctx, limit: Limit = 500, after: str | None = None) -> Page[Bi
 
 @router.post("/bins", status_code=201, tags=["bins"])
 def add_bin(ctx: Ctx, new: BinNew) -> BinShape:
-    if new.species not in SPECIES:
-        raise HTTPException(422, f"Species '{new.species}' is not known; known are {', '.join(SPECIES)}.")
+    _check_species(new.species)
     with ctx.ledger.writing() as connection:
         if any(bin_.id == new.id for bin_ in catalogue.bins(connection)):
             raise HTTPException(409, f"There is a bin '{new.id}' already.")
         check_place(catalogue.places(connection), new.place_id)
         values = new.model_dump(exclude={"started"})
-        started_ms = milliseconds(new.started) if new.started else ctx.clock()
+        started_ms = _begun_ms(ctx, new.started) if new.started else ctx.clock()
         catalogue.save_bin(connection, Bin(**values, started_ms=started_ms))
         check_limits(connection)
     tell(ctx, Subject(SubjectKind.BIN, new.id))
@@ -152,6 +153,7 @@ def get_bin(ctx: Ctx, bin_id: str) -> BinShape:
         width_m=bin_.width_m,
         depth_m=bin_.depth_m,
         worm_kg=bin_.worm_kg,
+        assumed=as_assumed(bin_, BinNew),
         started=bin_.started_ms,
         limits=limit_shapes(survey.limits(bin_, ctx.clock())),
         own_limits=dict(bin_.limits),
@@ -161,8 +163,13 @@ def get_bin(ctx: Ctx, bin_id: str) -> BinShape:
 @router.patch("/bins/{bin_id}", tags=["bins"])
 def change_bin(ctx: Ctx, bin_id: str, change: BinChange) -> BinShape:
     subject = Subject(SubjectKind.BIN, bin_id)
+    values = change.model_dump(exclude_none=True, exclude={"started"})
+    if change.species is not None:
+        _check_species(change.species)
+    if change.started is not None:
+        values["started_ms"] = _begun_ms(ctx, change.started)
     with ctx.ledger.writing() as connection:
-        bin_ = replace(_bin(connection, bin_id), **change.model_dump(exclude_none=True))
+        bin_ = replace(_bin(connection, bin_id), **values)
         check_place(catalogue.places(connection), bin_.place_id)
         catalogue.save_bin(connection, bin_)
         check_limits(connection)
@@ -230,6 +237,27 @@ def _bin(connection: Connection, bin_id: str) -> Bin:
         if bin_.id == bin_id:
             return bin_
     raise not_found("bin", bin_id)
+
+
+def _check_species(species: str) -> None:
+    if species not in SPECIES:
+        raise HTTPException(422, f"Species '{species}' is not known; known are {', '.join(SPECIES)}.")
+
+
+def _begun_ms(ctx: Context, started: datetime) -> int:
+    started_ms = milliseconds(started)
+    if started_ms > ctx.clock() + CLOCK_AHEAD_MS:
+        raise HTTPException(422, "'started' lies in the future; a bin is started now or was so earlier.")
+    return started_ms
+
+
+def as_assumed(thing: Bin | FeedStore, new: type[BinNew] | type[FeedStoreNew]) -> list[str]:
+    """Sizes and masses that stand at what is assumed where none is given; whether they were given, nobody kept."""
+    return [
+        name
+        for name, row in new.model_fields.items()
+        if name.endswith(("_m", "_kg")) and getattr(thing, name) == row.default
+    ]
 
 
 def _place(places: list[Place], place_id: str) -> Place:

@@ -13,6 +13,7 @@ from underlid.web.context import Ctx
 from underlid.web.edge import page_of
 from underlid.web.farm import (
     Limit,
+    as_assumed,
     check_limits,
     check_place,
     condition_shape,
@@ -94,6 +95,7 @@ def _shape(
         place_id=store.place_id,
         diameter_m=store.diameter_m,
         fill_depth_m=store.fill_depth_m,
+        assumed=as_assumed(store, FeedStoreNew),
         insulation_w_m2k=store.insulation_w_m2k,
         condition=condition_shape(conditions.get(store.id)),
         alarms=live.get(Subject(SubjectKind.FEED_STORE, store.id), []),

@@ -167,11 +167,18 @@ class BinSummary(Shape):
     alarms: list[AlarmSummary]
 
 
+Assumed = Annotated[
+    list[str],
+    Field(description="which sizes and masses are as they are taken to be where none is given"),
+]
+
+
 class BinShape(BinSummary):
     length_m: float
     width_m: float
     depth_m: float
     worm_kg: float
+    assumed: Assumed
     started: Time
     limits: list[LimitShape]
     own_limits: dict[str, float] = Field(description="what is set for this bin alone, seasons among it")
@@ -192,10 +199,12 @@ class BinNew(Shape):
 class BinChange(Shape):
     name: str | None = Field(None, min_length=1, max_length=80)
     place_id: str | None = None
+    species: str | None = None
     length_m: float | None = Field(None, gt=0, le=200)
     width_m: float | None = Field(None, gt=0, le=20)
     depth_m: float | None = Field(None, gt=0, le=3)
     worm_kg: float | None = Field(None, ge=0, le=100_000)
+    started: datetime | None = None
     limits: LimitsSet = None
 
 
@@ -205,6 +214,7 @@ class FeedStoreShape(Shape):
     place_id: str
     diameter_m: float
     fill_depth_m: float
+    assumed: Assumed
     insulation_w_m2k: Insulation
     condition: ConditionShape | None
     alarms: list[AlarmSummary]
