@@ -76,14 +76,17 @@ async function all<Item>(path: string): Promise<Item[]> {
 }
 
 export const getFarm = (): Promise<shapes.Farm> => call("GET", "/farm");
+export const changeFarm = (change: shapes.FarmChange): Promise<shapes.Farm> => call("PATCH", "/farm", change);
 
 export const getPlaces = (): Promise<shapes.Place[]> => all("/places");
 export const addPlace = (place: shapes.NewPlace): Promise<shapes.Place> => call("POST", "/places", place);
+export const changePlace = (id: string, change: shapes.PlaceChange): Promise<shapes.Place> => call("PATCH", `/places/${part(id)}`, change);
 
 export const getBins = (): Promise<shapes.BinSummary[]> => all("/bins");
 export const getBin = (id: string): Promise<shapes.Bin> => call("GET", `/bins/${part(id)}`);
 export const getFacts = (id: string): Promise<shapes.Facts> => call("GET", `/bins/${part(id)}/facts`);
 export const addBin = (bin: shapes.NewBin): Promise<shapes.Bin> => call("POST", "/bins", bin);
+export const changeBin = (id: string, change: shapes.BinChange): Promise<shapes.Bin> => call("PATCH", `/bins/${part(id)}`, change);
 
 /** Sets all own limits of a bin; those left out are inherited. */
 export const changeLimits = (id: string, limits: Record<string, number>): Promise<shapes.Bin> =>
@@ -93,6 +96,8 @@ export const getFeedStores = (): Promise<shapes.FeedStore[]> => all("/feed-store
 export const getFeedStore = (id: string): Promise<shapes.FeedStore> => call("GET", `/feed-stores/${part(id)}`);
 export const addFeedStore = (store: shapes.NewFeedStore): Promise<shapes.FeedStore> =>
   call("POST", "/feed-stores", store);
+export const changeFeedStore = (id: string, change: shapes.FeedStoreChange): Promise<shapes.FeedStore> =>
+  call("PATCH", `/feed-stores/${part(id)}`, change);
 
 export const getProbes = (): Promise<shapes.Probe[]> => all("/probes");
 export const renameProbe = (id: string, name: string): Promise<shapes.Probe> =>

@@ -197,10 +197,23 @@ export function slug(name: string): string {
     .replace(/-+$/, "");
 }
 
+/** An id from a name that none of the list has yet. */
+export function freeId(name: string, taken: readonly { id: string }[]): string {
+  const base = slug(name);
+  let id = base;
+  for (let n = 2; taken.some((item) => item.id === id); n++) id = `${base}-${n}`;
+  return id;
+}
+
 /** Words without the name they start with, for where the name stands already: "Alder: top too dry" gives "Top too dry". */
 export function withoutName(words: string, name: string): string {
   const start = `${name}: `;
   return sentence(words.startsWith(start) ? words.slice(start.length) : words);
+}
+
+/** A species as it is written: "Eisenia fetida". */
+export function speciesName(species: string): string {
+  return sentence(species.replaceAll("-", " "));
 }
 
 /** A first letter for the start of a line. */

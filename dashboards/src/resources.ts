@@ -233,8 +233,9 @@ export const bin = (id: string): Resource<shapes.Bin> => ({
   touchedBy: (nudge) => nudge.kind === "alarm" || subjectOf({ kind: "bin", id })(nudge),
 });
 
-export const facts = (id: string): Resource<shapes.Facts> => ({
-  key: `facts/${id}`,
+/** Reckoned on from what is known of the bin: where that is another, so are they. */
+export const facts = ({ id, worm_kg, length_m, width_m, depth_m, started, species }: shapes.Bin): Resource<shapes.Facts> => ({
+  key: ["facts", id, worm_kg, length_m, width_m, depth_m, started, species].join("/"),
   load: () => api.getFacts(id),
   touchedBy: ofKind("log"),
 });

@@ -136,11 +136,15 @@ export interface BinSummary {
   alarms: AlarmSummary[];
 }
 
+/** Which sizes and masses are as they are taken to be where none is given. */
+export type Assumed = string[];
+
 export interface Bin extends BinSummary {
   length_m: number;
   width_m: number;
   depth_m: number;
   worm_kg: number;
+  assumed: Assumed;
   started: string;
   limits: Limit[];
   /** What is set for this bin alone, by name; temp_low_c@11-3 holds from November to March. */
@@ -191,6 +195,7 @@ export interface FeedStore {
   place_id: string;
   diameter_m: number;
   fill_depth_m: number;
+  assumed: Assumed;
   condition: Condition | null;
   alarms: AlarmSummary[];
 }
@@ -445,29 +450,49 @@ export interface NewLogEntry {
   key?: string;
 }
 
-export interface NewPlace {
-  id: string;
+export interface FarmChange {
+  name: string;
+  time_zone: string;
+}
+
+export interface PlaceChange {
   name: string;
   outdoors: boolean;
 }
 
-export interface NewBin {
+export interface NewPlace extends PlaceChange {
+  id: string;
+}
+
+interface Named {
   id: string;
   name: string;
   place_id: string;
+}
+
+export const SPECIES = ["eisenia-fetida", "eisenia-andrei", "dendrobaena-veneta", "eudrilus-eugeniae", "perionyx-excavatus"] as const;
+
+export interface BinChange {
+  name?: string;
+  place_id?: string;
+  species?: string;
   length_m?: number;
   width_m?: number;
   depth_m?: number;
   worm_kg?: number;
+  started?: string;
 }
 
-export interface NewFeedStore {
-  id: string;
-  name: string;
-  place_id: string;
+export type NewBin = BinChange & Named;
+
+export interface FeedStoreChange {
+  name?: string;
+  place_id?: string;
   diameter_m?: number;
   fill_depth_m?: number;
 }
+
+export type NewFeedStore = FeedStoreChange & Named;
 
 export interface NewPlacement {
   subject: Subject;

@@ -65,8 +65,13 @@ def press(page: Page, *names: str) -> None:
         page.get_by_role("button", name=name, exact=True).first.click()
 
 
+def open_bins(page: Page) -> None:
+    press(page, "Add a bin")
+    page.get_by_label("In which place").select_option("new")
+
+
 def open_bin(page: Page) -> None:
-    press(page, "Wetted", "As a table", "Change limits")
+    press(page, "Wetted", "As a table", "Change limits", "Edit this bin")
     page.locator(".log-list summary").first.click()
     press(page, "Correct: Fed 0.8 kg leaves")
 
@@ -109,12 +114,14 @@ def open_users(page: Page) -> None:
 
 # What a visitor may open there; elsewhere there is nothing to open.
 OPENED: dict[str, Callable[[Page], None]] = {
+    "bins": open_bins,
     "bin": open_bin,
-    "feed-store": lambda page: press(page, "Fed"),
+    "feed-store": lambda page: press(page, "Fed", "Edit this feed store"),
     "round": open_round,
     "alarms": open_alarms,
     "probes": open_probes,
     "reports": open_reports,
+    "settings": lambda page: press(page, "Change My worm bins", "Change Potting shed", "Add a place"),
     "replay": open_replay,
     "users": open_users,
 }

@@ -5,6 +5,7 @@ import { BinCard, FeedStoreCard, PlaceChip } from "../parts/Cards.tsx";
 import { FirstProbe } from "../parts/FirstProbe.tsx";
 import { Heading } from "../parts/Heading.tsx";
 import { Absent, FailureNote, Loading } from "../parts/States.tsx";
+import { AddThings } from "../parts/ThingForm.tsx";
 import * as resources from "../resources.ts";
 import { useResource } from "../resources.ts";
 import type { BinSummary, FeedStore } from "../shapes.ts";
@@ -107,6 +108,7 @@ export function Bins() {
         )}
         {shown.bins.length === 0 && <p id="rest-bins">{text.bins.noMatch}</p>}
       </section>
+      <AddThings />
     </div>
   );
 }

@@ -7,6 +7,7 @@ import { Heading } from "../parts/Heading.tsx";
 import { Icon } from "../parts/Icon.tsx";
 import { Absent } from "../parts/States.tsx";
 import { SubjectBody } from "../parts/Subject.tsx";
+import { EditThing } from "../parts/ThingForm.tsx";
 import { Tub } from "../parts/Tub.tsx";
 import * as resources from "../resources.ts";
 import { useResource } from "../resources.ts";
@@ -24,7 +25,7 @@ export function FeedStore({ id }: { id: string }) {
   const air = place?.condition?.positions ?? NONE;
   const positions = useMemo(() => [...own, ...air], [own, air]);
   if (store.value === undefined) return <Absent of={store} />;
-  const { name, condition, alarms, diameter_m, fill_depth_m } = store.value;
+  const { name, condition, alarms, diameter_m, fill_depth_m, assumed } = store.value;
   const feed = condition?.stored_feed ?? null;
   const need = needOf(store.value);
   const cm = (m: number): string => String(Math.round(m * 100));
@@ -52,7 +53,10 @@ export function FeedStore({ id }: { id: string }) {
           {feed !== null && <p class={`feed-state feed-${feed.state}`}>{sentence(feedWords(feed))}</p>}
           <FeedValues condition={condition} />
           <p class="words">{inUnits((feed === null ? null : sentence(feed.words)) ?? condition?.words ?? text.bins.unwatched)}</p>
-          <p class="hint">{text.feedStore.size(cm(diameter_m), cm(fill_depth_m))}</p>
+          <p class="hint">
+            {text.feedStore.size(cm(diameter_m), cm(fill_depth_m))}
+            {assumed.length === 2 && `: ${text.facts.assumedSize}`}
+          </p>
           {(condition?.positions.length ?? 0) === 0 && (
             <Link to="/probes" class="button">
               {text.bins.placeProbe}
@@ -61,7 +65,11 @@ export function FeedStore({ id }: { id: string }) {
         </div>
       </section>
         }
-      />
+      >
+        <section class="facts">
+          <EditThing kind="feed-store" thing={store.value} />
+        </section>
+      </SubjectBody>
     </div>
   );
 }

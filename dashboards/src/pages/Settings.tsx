@@ -1,8 +1,11 @@
 import { useEffect } from "preact/hooks";
 import { farmZone } from "../clock.ts";
+import { FarmDetails } from "../parts/FarmDetails.tsx";
 import { Heading } from "../parts/Heading.tsx";
 import { You } from "../parts/You.tsx";
 import { Targets } from "../parts/Targets.tsx";
+import * as resources from "../resources.ts";
+import { useResource } from "../resources.ts";
 import { Link } from "../router.tsx";
 import { text } from "../text/text.ts";
 import { type Choice, CHOICES, choose, useViewer, type Viewer } from "../viewer.ts";
@@ -13,6 +16,7 @@ let last: Choice | null = null;
 /** Language, units and clock of whoever looks at this screen. */
 export function Settings() {
   const viewer = useViewer();
+  useResource(resources.farm); // whose clocks may be changed below
   const words = text.settings;
   useEffect(() => {
     if (last !== null) document.querySelector<HTMLInputElement>(`input[name="${last}"]:checked`)?.focus();
@@ -52,6 +56,7 @@ export function Settings() {
           {text.data.toData}
         </Link>
       </p>
+      <FarmDetails />
       <Targets />
       <You />
     </div>

@@ -1,36 +1,41 @@
 import type { ComponentChildren } from "preact";
 import { farmNow, farmZone } from "../clock.ts";
-import { amount, date, inUnits, sentence, span } from "../format.ts";
+import { amount, date, inUnits, span, speciesName } from "../format.ts";
 import * as resources from "../resources.ts";
 import { useResource } from "../resources.ts";
 import type { Bin, Facts as FactsShape, Range } from "../shapes.ts";
 import { text } from "../text/text.ts";
 import { FailureNote } from "./States.tsx";
+import { EditThing } from "./ThingForm.tsx";
 
 const HOUR = 3_600_000;
+const SIZE = ["length_m", "width_m", "depth_m"];
 
 /** What is known of a bin besides its readings, each with how sure it is. */
 export function Facts({ bin }: { bin: Bin }) {
-  const facts = useResource(resources.facts(bin.id));
+  const facts = useResource(resources.facts(bin));
   const cm = (m: number): string => String(Math.round(m * 100));
   const words = text.facts;
   return (
     <section class="facts" aria-labelledby="facts">
       <h2 id="facts">{text.bin.facts}</h2>
       <dl>
-        {facts.value !== undefined && <Known facts={facts.value} />}
+        {facts.value !== undefined && <Known facts={facts.value} bin={bin} />}
         <Fact name={words.age}>
           {words.old(span((farmNow() - Date.parse(bin.started)) / HOUR))}, {text.bin.started(date(Date.parse(bin.started), farmZone()))}
         </Fact>
-        <Fact name={words.size}>{text.bin.size(cm(bin.length_m), cm(bin.width_m), cm(bin.depth_m))}</Fact>
-        <Fact name={words.species}>{sentence(bin.species.replaceAll("-", " "))}</Fact>
+        <Fact name={words.size} hint={SIZE.every((name) => bin.assumed.includes(name)) ? words.assumedSize : undefined}>
+          {text.bin.size(cm(bin.length_m), cm(bin.width_m), cm(bin.depth_m))}
+        </Fact>
+        <Fact name={words.species}>{speciesName(bin.species)}</Fact>
       </dl>
       {facts.failure !== undefined && facts.failure.status !== 0 && <FailureNote failure={facts.failure} again={facts.again} />}
+      <EditThing kind="bin" thing={bin} />
     </section>
   );
 }
 
-function Fact({ name, children, hint }: { name: string; children: ComponentChildren; hint?: string }) {
+function Fact({ name, children, hint }: { name: string; children: ComponentChildren; hint?: string | undefined }) {
   return (
     <div>
       <dt>{name}</dt>
@@ -42,11 +47,13 @@ function Fact({ name, children, hint }: { name: string; children: ComponentChild
   );
 }
 
-function Known({ facts }: { facts: FactsShape }) {
+function Known({ facts, bin }: { facts: FactsShape; bin: Bin }) {
   const words = text.facts;
   const { worms, food_left_kg, ration_kg_per_day, ready, split } = facts;
   const told = date(Date.parse(worms.told), farmZone());
-  const source = worms.by_log ? words.byLog(amount(worms.told_kg, "kg"), worms.how, told) : words.given(amount(worms.told_kg, "kg"), told);
+  const kg = amount(worms.told_kg, "kg");
+  const ofBin = bin.assumed.includes("worm_kg") ? words.assumedWorms : words.given;
+  const source = worms.by_log ? words.byLog(kg, worms.how, told) : ofBin(kg, told);
   return (
     <>
       <Fact name={words.worms} hint={source}>

@@ -7,6 +7,7 @@ import { placingPath } from "../routes.ts";
 import { text } from "../text/text.ts";
 import { Heading } from "./Heading.tsx";
 import { ProbeValues } from "./ProbeValues.tsx";
+import { AddThings } from "./ThingForm.tsx";
 
 const NOTHING_BEFORE: ReadonlyMap<number, number> = new Map();
 const PAYLOAD = '[{"n":"temp","u":"Cel","v":21.5},{"n":"moist","u":"%","v":71}]';
@@ -75,6 +76,7 @@ export function FirstProbe() {
           )}
         </li>
       </ol>
+      <AddThings />
     </div>
   );
 }

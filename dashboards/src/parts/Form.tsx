@@ -1,17 +1,20 @@
 import type { ComponentChildren } from "preact";
 import { useState } from "preact/hooks";
 import * as api from "../api.ts";
+import { text } from "../text/text.ts";
 import { FailureNote } from "./States.tsx";
 
 interface FormProps {
   /** What its button says. */
   submit: string;
   act: () => Promise<void>;
+  /** Leaves it as it is. */
+  cancel?: () => void;
   children: ComponentChildren;
 }
 
 /** A form whose deed may fail: says why, and can be sent again. */
-export function Form({ submit, act, children }: FormProps) {
+export function Form({ submit, act, cancel, children }: FormProps) {
   const [busy, setBusy] = useState(false);
   const [failure, setFailure] = useState<api.Failure>();
   const send = async (): Promise<void> => {
@@ -39,6 +42,11 @@ export function Form({ submit, act, children }: FormProps) {
         <button type="submit" class="button-main" disabled={busy}>
           {submit}
         </button>
+        {cancel !== undefined && (
+          <button type="button" class="quiet" onClick={cancel}>
+            {text.probes.cancel}
+          </button>
+        )}
       </div>
     </form>
   );

@@ -1,10 +1,11 @@
 import { useEffect, useRef, useState } from "preact/hooks";
 import * as api from "../api.ts";
-import { sentence, slug } from "../format.ts";
+import { freeId, sentence } from "../format.ts";
 import * as resources from "../resources.ts";
 import { touched, useResource } from "../resources.ts";
 import type { Position, Probe, Subject, Suggestion } from "../shapes.ts";
 import { text } from "../text/text.ts";
+import { InPlace, NameField, NEW, NO_PLACE, Outdoors, placeOf } from "./InPlace.tsx";
 import { FailureNote } from "./States.tsx";
 
 type Kind = "bin" | "feed-store" | "place";
@@ -15,7 +16,6 @@ const POSITIONS: Record<Kind, readonly Position[]> = {
   "feed-store": ["feed"],
   place: ["air"],
 };
-const NEW = "new";
 
 interface PlaceFormProps {
   probe: Probe;
@@ -37,9 +37,7 @@ export function PlaceForm({ probe, suggestion, done, cancel }: PlaceFormProps) {
   const [where, setWhere] = useState(suggested === "" && bins.value?.length === 0 && stores.value?.length === 0 ? `bin/${NEW}` : suggested);
   const [position, setPosition] = useState<Position>(suggestion?.position ?? "top");
   const [name, setName] = useState("");
-  const [placeId, setPlaceId] = useState("");
-  const [placeName, setPlaceName] = useState("");
-  const [outdoors, setOutdoors] = useState(false);
+  const [choice, setChoice] = useState(NO_PLACE);
   const [picked, setPicked] = useState<ReadonlySet<string>>();
   const [failure, setFailure] = useState<api.Failure>();
   const [busy, setBusy] = useState(false);
@@ -53,7 +51,6 @@ export function PlaceForm({ probe, suggestion, done, cancel }: PlaceFormProps) {
   // Elsewhere than suggested every channel that fits is placed, unless some were picked by hand.
   const asSuggested = suggestion !== null && where === suggested && seat === suggestion.position;
   const channels = picked ?? new Set(asSuggested ? suggestion.channels : probe.channels.map((c) => c.name));
-  const chosenPlace = placeId === "" ? (lists.place[0]?.id ?? NEW) : placeId;
 
   /** Makes what does not exist yet, the place before what stands in it, and gives the subject. */
   const subject = async (): Promise<Subject> => {
@@ -61,16 +58,10 @@ export function PlaceForm({ probe, suggestion, done, cancel }: PlaceFormProps) {
     if (!isNew) return { kind, id: where.slice(kind.length + 1) };
     const own = { id: freeId(name, lists[kind]), name: name.trim() };
     if (kind === "place") {
-      await api.addPlace({ ...own, outdoors });
+      await api.addPlace({ ...own, outdoors: choice.outdoors });
       return { kind, id: own.id };
     }
-    let place_id = chosenPlace;
-    if (place_id === NEW) {
-      place_id = freeId(placeName, lists.place);
-      await api.addPlace({ id: place_id, name: placeName.trim(), outdoors });
-      setPlaceId(place_id);
-      touched({ kind: "place", id: place_id });
-    }
+    const place_id = await placeOf({ choice, change: setChoice }, lists.place);
     await (kind === "bin" ? api.addBin({ ...own, place_id }) : api.addFeedStore({ ...own, place_id }));
     return { kind, id: own.id };
   };
@@ -121,37 +112,9 @@ export function PlaceForm({ probe, suggestion, done, cancel }: PlaceFormProps) {
           {options("place", text.probes.whereAir, text.probes.newPlace)}
         </select>
       </label>
-      {isNew && kind !== "" && (
-        <label>
-          {text.probes.newName[kind]}
-          <input type="text" required maxLength={63} pattern=".*[A-Za-z0-9].*" value={name} onInput={(e) => setName(e.currentTarget.value)} />
-        </label>
-      )}
-      {isNew && (kind === "bin" || kind === "feed-store") && (
-        <label>
-          {text.probes.inPlace}
-          <select value={chosenPlace} onChange={(e) => setPlaceId(e.currentTarget.value)}>
-            {lists.place.map((p) => (
-              <option key={p.id} value={p.id}>
-                {p.name}
-              </option>
-            ))}
-            <option value={NEW}>{text.probes.aNewPlace}</option>
-          </select>
-        </label>
-      )}
-      {isNew && kind !== "place" && chosenPlace === NEW && (
-        <label>
-          {text.probes.placeName}
-          <input type="text" required maxLength={63} pattern=".*[A-Za-z0-9].*" value={placeName} onInput={(e) => setPlaceName(e.currentTarget.value)} />
-        </label>
-      )}
-      {isNew && (kind === "place" || chosenPlace === NEW) && (
-        <label class="check">
-          <input type="checkbox" checked={outdoors} onChange={(e) => setOutdoors(e.currentTarget.checked)} />
-          {text.probes.outdoors}
-        </label>
-      )}
+      {isNew && kind !== "" && <NameField label={text.probes.newName[kind]} isNew name={name} change={setName} />}
+      {isNew && (kind === "bin" || kind === "feed-store") && <InPlace choice={choice} change={setChoice} />}
+      {isNew && kind === "place" && <Outdoors outdoors={choice.outdoors} change={(outdoors) => setChoice({ ...choice, outdoors })} />}
       {positions.length > 1 && (
         <fieldset class="layer-choice">
           <legend>{text.probes.which}</legend>
@@ -194,12 +157,4 @@ export function PlaceForm({ probe, suggestion, done, cancel }: PlaceFormProps) {
       {failure !== undefined && <FailureNote failure={failure} />}
     </form>
   );
-}
-
-/** An id from a name that none of the list has yet. */
-function freeId(name: string, taken: readonly { id: string }[]): string {
-  const base = slug(name);
-  let id = base;
-  for (let n = 2; taken.some((item) => item.id === id); n++) id = `${base}-${n}`;
-  return id;
 }
