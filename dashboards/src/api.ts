@@ -88,9 +88,8 @@ export const getFacts = (id: string): Promise<shapes.Facts> => call("GET", `/bin
 export const addBin = (bin: shapes.NewBin): Promise<shapes.Bin> => call("POST", "/bins", bin);
 export const changeBin = (id: string, change: shapes.BinChange): Promise<shapes.Bin> => call("PATCH", `/bins/${part(id)}`, change);
 
-/** Sets all own limits of a bin; those left out are inherited. */
-export const changeLimits = (id: string, limits: Record<string, number>): Promise<shapes.Bin> =>
-  call("PATCH", `/bins/${part(id)}`, { limits });
+/** What is inherited in the farm, or in one place. */
+export const getLimits = (place: string | null): Promise<shapes.Limit[]> => call("GET", place === null ? "/limits" : `/limits?place=${part(place)}`);
 
 export const getFeedStores = (): Promise<shapes.FeedStore[]> => all("/feed-stores");
 export const getFeedStore = (id: string): Promise<shapes.FeedStore> => call("GET", `/feed-stores/${part(id)}`);

@@ -1,11 +1,14 @@
-/** A bin's own limits as they are kept and sent. Pure. */
+/** Own limits of a bin, a place or the farm as they are kept and sent. Pure. */
 
 import { fromShown, limitUnit } from "./format.ts";
 import type { Limit } from "./shapes.ts";
 
-/** Where a bin keeps its own value of a limit: with the months it holds for, those chosen or those of the value in force. */
-export function ownKey(limit: Limit, season = ""): string {
-  const months = season === "" && limit.origin === "bin" ? (limit.season ?? "") : season;
+/** Whose own limits they are. */
+export type Level = "bin" | "place" | "farm";
+
+/** Where an own value of a limit is kept: with the months it holds for, those chosen or those of the value in force. */
+export function ownKey(limit: Limit, season = "", level: Level = "bin"): string {
+  const months = season === "" && limit.origin === level ? (limit.season ?? "") : season;
   return months === "" ? limit.name : `${limit.name}@${months}`;
 }
 

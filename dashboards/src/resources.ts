@@ -204,6 +204,13 @@ export const audit = (limit: number): Resource<shapes.Page<shapes.AuditEntry>> =
 
 export const places: Resource<shapes.Place[]> = { key: "places", load: api.getPlaces, touchedBy: ofKind("place"), kept: true };
 
+/** What is inherited in the farm, or in one place. */
+export const limits = (place: string | null): Resource<shapes.Limit[]> => ({
+  key: `limits/${place ?? ""}`,
+  load: () => api.getLimits(place),
+  touchedBy: () => false, // asked anew whenever they are opened
+});
+
 const MENDED_AT_MOST = 6;
 
 export const bins: Resource<shapes.BinSummary[]> = {

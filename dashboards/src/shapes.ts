@@ -58,6 +58,7 @@ export interface Farm {
   /** HOST:PORT that probes publish to */
   broker: string;
   version: string;
+  limits: Record<string, number>;
 }
 
 export interface Forecast {
@@ -124,6 +125,7 @@ export interface Place {
   id: string;
   name: string;
   outdoors: boolean;
+  limits: Record<string, number>;
   condition: Condition | null;
 }
 
@@ -451,17 +453,21 @@ export interface NewLogEntry {
 }
 
 export interface FarmChange {
-  name: string;
-  time_zone: string;
+  name?: string;
+  time_zone?: string;
+  limits?: Record<string, number>;
 }
 
 export interface PlaceChange {
-  name: string;
-  outdoors: boolean;
+  name?: string;
+  outdoors?: boolean;
+  limits?: Record<string, number>;
 }
 
-export interface NewPlace extends PlaceChange {
+export interface NewPlace {
   id: string;
+  name: string;
+  outdoors: boolean;
 }
 
 interface Named {
@@ -481,6 +487,7 @@ export interface BinChange {
   depth_m?: number;
   worm_kg?: number;
   started?: string;
+  limits?: Record<string, number>;
 }
 
 export type NewBin = BinChange & Named;

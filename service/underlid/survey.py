@@ -18,7 +18,7 @@ from underlid.model import (
     SubjectKind,
     Twin,
 )
-from underlid.rules.limits import Limits, effective_limits
+from underlid.rules.limits import DEFAULT_SPECIES, Limits, effective_limits
 from underlid.store import catalogue
 from underlid.store import log as keepers_log
 from underlid.store.ledger import Connection
@@ -66,6 +66,11 @@ class Survey:
         return effective_limits(
             species, self.farm.limits, place.limits if place else {}, own, self._month(now_ms)
         )
+
+    def usual_limits(self, place: Place | None, now_ms: int) -> Limits:
+        """What a bin of the usual species inherits in a place, or wherever the farm alone has limits."""
+        own = place.limits if place else {}
+        return effective_limits(DEFAULT_SPECIES, self.farm.limits, own, month=self._month(now_ms))
 
     def _month(self, now_ms: int | None) -> int | None:
         """By the farm's calendar."""

@@ -173,7 +173,7 @@ def test_the_farm_and_its_places_are_changed_in_the_settings(
     watched = Watched(browser, garden, size)
     page = watched.page
     page.goto("/settings")
-    page.get_by_role("button", name="Change My worm bins").click()
+    page.get_by_role("button", name="Change: My worm bins").click()
     page.get_by_label("Name of the farm").fill("Walled garden")
     page.get_by_label("Time zone").fill("Europe/Nowhere")
     save(page)
@@ -185,18 +185,56 @@ def test_the_farm_and_its_places_are_changed_in_the_settings(
     farm = garden.api("GET", "/farm")
     assert (farm["name"], farm["time_zone"]) == ("Walled garden", "Asia/Tokyo")
 
-    page.get_by_role("button", name="Change Potting shed").click()
+    page.get_by_role("button", name="Change: Potting shed").click()
     page.get_by_label("Name of the place").fill("Lean-to")
     page.get_by_label("outdoors").check()
     save(page)
     expect(page.locator(".farm-details li")).to_contain_text("Lean-to, outdoors")
-    expect(page.get_by_role("button", name="Change Lean-to")).to_be_focused()
+    expect(page.get_by_role("button", name="Change: Lean-to")).to_be_focused()
     page.get_by_role("button", name="Add a place").click()
     page.get_by_label("Name of the place").fill("Cellar")
     save(page)
     expect(page.locator(".farm-details li")).to_have_count(2)
     places = {place["id"]: (place["name"], place["outdoors"]) for place in garden.items("/places")}
     assert places == {"shed": ("Lean-to", True), "cellar": ("Cellar", False)}
+    assert [c for c in watched.complaints if "422" not in c] == []
+    watched.close()
+
+
+@SIZES
+def test_limits_of_the_farm_and_of_a_place_hold_for_the_bins_in_them(
+    browser: Browser, garden: Service, size: dict[str, int]
+) -> None:
+    watched = Watched(browser, garden, size)
+    page = watched.page
+    page.goto("/settings")
+    page.get_by_role("button", name="Limits: My worm bins").click()
+    page.get_by_role("spinbutton", name="Too warm above").fill("27.5")
+    page.get_by_role("spinbutton", name="Too cold below").fill("6")
+    assert axe_findings(page) + too_wide(page) == []
+    page.get_by_role("button", name="Save the limits").click()
+    expect(page.get_by_role("button", name="Limits: My worm bins")).to_be_focused()
+    assert garden.api("GET", "/farm")["limits"] == {"temp_high_c": 27.5, "temp_low_c": 6}
+
+    page.get_by_role("button", name="Limits: Potting shed").click()
+    warm = page.locator(".limit-fields li").filter(has_text="Too warm above")
+    expect(warm).to_contain_text("set by the farm")
+    page.get_by_role("spinbutton", name="Too warm above").fill("5")  # colder than too cold
+    page.get_by_role("button", name="Save the limits").click()
+    expect(page.locator(".asking").get_by_role("alert")).to_contain_text("temp_high_c")
+    page.get_by_role("spinbutton", name="Too warm above").fill("26")
+    page.get_by_role("button", name="Save the limits").click()
+    expect(page.locator(".limit-form")).to_have_count(0)
+    # The farm's value is given back; that of the place is its own.
+    page.get_by_role("button", name="Limits: My worm bins").click()
+    page.get_by_role("button", name="Reset to what it inherits: Too warm above").click()
+    page.get_by_role("button", name="Save the limits").click()
+    expect(page.locator(".limit-form")).to_have_count(0)
+    page.goto("/bins/alder")
+    rows = page.locator(".limit-list li")
+    expect(rows.filter(has_text="Too warm above")).to_contain_text(re.compile("26.°C.*set by the place"))
+    expect(rows.filter(has_text="Too cold below")).to_contain_text(re.compile("6.°C.*set by the farm"))
+    assert garden.api("GET", "/farm")["limits"] == {"temp_low_c": 6}
     assert [c for c in watched.complaints if "422" not in c] == []
     watched.close()
 
@@ -223,7 +261,7 @@ def test_a_viewer_reads_all_of_it_and_changes_nothing(
     ):
         page.goto(path)
         expect(page.get_by_text(told)).to_be_visible()
-        offered = page.get_by_role("button", name=re.compile("^(Edit|Add|Change (Walled|Potting))"))
+        offered = page.get_by_role("button", name=re.compile("^(Edit|Add|Change: |Limits: )"))
         expect(offered).to_have_count(0)
     assert watched.complaints == []
     watched.close()

@@ -121,7 +121,7 @@ OPENED: dict[str, Callable[[Page], None]] = {
     "alarms": open_alarms,
     "probes": open_probes,
     "reports": open_reports,
-    "settings": lambda page: press(page, "Change My worm bins", "Change Potting shed", "Add a place"),
+    "settings": lambda page: press(page, "Change: My worm bins", "Limits: Potting shed", "Add a place"),
     "replay": open_replay,
     "users": open_users,
 }

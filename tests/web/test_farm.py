@@ -37,6 +37,17 @@ def test_a_places_limits_hold_for_all_in_it_and_all_in_it_is_judged_anew(inside:
     assert inside.ask("PATCH", "/api/v1/places/attic", json={"name": "Attic"}).status_code == 404
 
 
+def test_limits_of_the_farm_and_a_place_are_shown_with_where_they_come_from(inside: Inside) -> None:
+    inside.ask("PATCH", "/api/v1/farm", json={"limits": {"temp_high_c": 27, "temp_low_c": 6}})
+    inside.ask("PATCH", "/api/v1/places/shed", json={"limits": {"temp_high_c": 26}})
+    inside.ask("PATCH", "/api/v1/bins/alder", json={"limits": {"temp_high_c": 25}})
+    farm = {"limits": inside.ask("GET", "/api/v1/limits").json()}
+    shed = {"limits": inside.ask("GET", "/api/v1/limits?place=shed").json()}
+    assert (limit(farm, "temp_high_c"), limit(shed, "temp_high_c")) == ((27, "farm"), (26, "place"))
+    assert (limit(shed, "temp_low_c"), limit(shed, "freeze_c")) == ((6, "farm"), (0, "species"))
+    assert inside.ask("GET", "/api/v1/limits?place=attic").status_code == 404
+
+
 def test_a_feed_stores_filling_insulation_and_limits_are_set_and_shown(inside: Inside) -> None:
     inside.ask("PATCH", "/api/v1/farm", json={"limits": {"feed_room_c": 10}})
     path = "/api/v1/feed-stores/tub"

@@ -157,7 +157,7 @@ def test_a_keeper_is_refused_nothing_that_the_screens_offer(browser: Browser, in
     pressed = press_everywhere(visitor)
     assert visitor.asked >= {"POST", "PATCH", "DELETE"}
     words = " ".join(each for page in pressed.values() for each in page)
-    told = {"Edit this bin", "Edit this feed store", "Add a bin", "Change Walled garden", "Add a place"}
+    told = {"Edit this bin", "Edit this feed store", "Add a bin", "Change: Walled garden", "Add a place"}
     for button in told | {"Acknowledge", "Wetted", "Change limits", "Retire", "Replay", "test message"}:
         assert button in words
     visitor.watched.close()

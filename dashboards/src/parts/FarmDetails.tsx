@@ -7,7 +7,9 @@ import type { Farm, Place } from "../shapes.ts";
 import { text } from "../text/text.ts";
 import { For } from "./For.tsx";
 import { Form } from "./Form.tsx";
+import { LimitForm } from "./LimitForm.tsx";
 import { NameField, Outdoors } from "./InPlace.tsx";
+import { FailureNote, Loading } from "./States.tsx";
 import { say } from "./Status.tsx";
 import { Unfold } from "./Unfold.tsx";
 
@@ -25,8 +27,8 @@ export function FarmDetails() {
         <strong>{farm.name}</strong>, {words.zone(farm.time_zone)}
       </p>
       <For role="keeper" only={text.may.farm}>
-        <Unfold labels={{ farm: words.change }} spoken={words.changeLabel(farm.name)}>
-          {(_, close) => <FarmForm farm={farm} close={close} />}
+        <Unfold labels={{ change: words.change, limits: words.limits }} of={farm.name}>
+          {(name, close) => (name === "change" ? <FarmForm farm={farm} close={close} /> : <LimitsOf own={farm.limits} place={null} close={close} />)}
         </Unfold>
       </For>
       <h3>{text.bins.places}</h3>
@@ -37,8 +39,14 @@ export function FarmDetails() {
               <strong>{place.name}</strong>, {place.outdoors ? text.bins.outdoors : words.indoors}
             </p>
             <For role="keeper">
-              <Unfold labels={{ place: words.change }} spoken={words.changeLabel(place.name)}>
-                {(_, close) => <PlaceDetails place={place} places={places} close={close} />}
+              <Unfold labels={{ change: words.change, limits: words.limits }} of={place.name}>
+                {(name, close) =>
+                  name === "change" ? (
+                    <PlaceDetails place={place} places={places} close={close} />
+                  ) : (
+                    <LimitsOf own={place.limits} place={place.id} close={close} />
+                  )
+                }
               </Unfold>
             </For>
           </li>
@@ -74,6 +82,31 @@ function FarmForm({ farm, close }: { farm: Farm; close: () => void }) {
         </datalist>
       </label>
     </Form>
+  );
+}
+
+/** What all bins of the farm, or of one place, inherit. */
+function LimitsOf({ own, place, close }: { own: Record<string, number>; place: string | null; close: () => void }) {
+  const limits = useResource(resources.limits(place));
+  const [failure, setFailure] = useState<api.Failure>();
+  if (limits.value === undefined) return limits.failure === undefined ? <Loading /> : <FailureNote failure={limits.failure} again={limits.again} />;
+  const save = async (values: Record<string, number>): Promise<void> => {
+    try {
+      await (place === null ? api.changeFarm({ limits: values }) : api.changePlace(place, { limits: values }));
+      touched(place === null ? { kind: "farm", id: "" } : { kind: "place", id: place });
+      say(text.bin.limitsSaved);
+      close();
+    } catch (error) {
+      if (!(error instanceof api.Failure)) throw error;
+      setFailure(error);
+    }
+  };
+  return (
+    <div class="asking">
+      <p class="hint">{text.farm.limitsLead}</p>
+      <LimitForm level={place === null ? "farm" : "place"} own={own} limits={limits.value} save={save} cancel={close} />
+      {failure !== undefined && <FailureNote failure={failure} />}
+    </div>
   );
 }
 

@@ -6,34 +6,22 @@ import type { Limit } from "../shapes.ts";
 import { text } from "../text/text.ts";
 import { For } from "./For.tsx";
 import { Icon } from "./Icon.tsx";
-import { LimitForm } from "./LimitForm.tsx";
+import { isMain, LimitForm } from "./LimitForm.tsx";
 import { monthsOf } from "./SeasonField.tsx";
 import { FailureNote } from "./States.tsx";
 import { say } from "./Status.tsx";
-
-const MAIN_LIMITS: ReadonlySet<string> = new Set([
-  "moist_low_pct_wb",
-  "moist_danger_low_pct_wb",
-  "moist_target_pct_wb",
-  "moist_high_pct_wb",
-  "temp_low_c",
-  "temp_high_c",
-  "temp_danger_high_c",
-  "pocket_high_c",
-  "freeze_c",
-]);
 
 /** The limits a keeper thinks in come first; delays, bands and assumptions behind a fold. */
 export function Limits({ id, limits, own: set }: { id: string; limits: Limit[]; own: Record<string, number> }) {
   const [doing, setDoing] = useState<"change" | "reset" | null>(null);
   const [failure, setFailure] = useState<api.Failure>();
-  const main = limits.filter((l) => MAIN_LIMITS.has(l.name));
-  const rest = limits.filter((l) => !MAIN_LIMITS.has(l.name));
+  const main = limits.filter(isMain);
+  const rest = limits.filter((l) => !isMain(l));
   const own = limits.filter((l) => l.origin === "bin");
 
   const save = async (values: Record<string, number>): Promise<void> => {
     try {
-      await api.changeLimits(id, values);
+      await api.changeBin(id, { limits: values });
       setFailure(undefined);
       setDoing(null);
       say(text.bin.limitsSaved);
@@ -47,7 +35,7 @@ export function Limits({ id, limits, own: set }: { id: string; limits: Limit[]; 
     <section class="limits" aria-labelledby="limits">
       <h2 id="limits">{text.bin.limits}</h2>
       {doing === "change" ? (
-        <LimitForm id={id} own={set} main={main} rest={rest} save={save} cancel={() => setDoing(null)} />
+        <LimitForm level="bin" id={id} own={set} limits={limits} save={save} cancel={() => setDoing(null)} />
       ) : (
         <>
           {main.length > 0 && <LimitList limits={main} />}

@@ -59,6 +59,14 @@ def change_farm(ctx: Ctx, change: FarmChange) -> FarmShape:
     return _farm_shape(ctx, farm)
 
 
+@router.get("/limits", tags=["farm"])
+def get_limits(ctx: Ctx, place: str | None = None) -> list[LimitShape]:
+    """What a bin of the usual species that has no limits of its own is judged by, in the farm or in one place."""
+    with ctx.ledger.reading() as connection:
+        where = _place(catalogue.places(connection), place) if place is not None else None
+        return limit_shapes(take_survey(connection, ctx.clock()).usual_limits(where, ctx.clock()))
+
+
 @router.get("/places", tags=["places"])
 def list_places(ctx: Ctx, limit: Limit = 500, after: str | None = None) -> Page[PlaceShape]:
     with ctx.ledger.reading() as connection:

@@ -27,6 +27,7 @@ GET /export/readings
 GET /farm
 GET /feed-stores
 GET /feed-stores/{store_id}
+GET /limits
 GET /live
 GET /log
 GET /log/{entry_id}
