@@ -43,7 +43,17 @@ def test_it_stops_on_a_keyboard_interrupt_having_said_goodbye(mosquitto: Mosquit
 
 
 def test_a_terminal_that_knows_no_degree_sign_is_shown_a_question_mark(mosquitto: Mosquitto) -> None:
-    command = [sys.executable, "-m", "underlid", "probe-sim", "oak-8", "--mqtt", mosquitto.url, "--count", "1"]
+    command = [
+        sys.executable,
+        "-m",
+        "underlid",
+        "probe-sim",
+        "oak-8",
+        "--mqtt",
+        mosquitto.url,
+        "--count",
+        "1",
+    ]
     ascii_only = {**os.environ, "PYTHONIOENCODING": "ascii"}
     done = subprocess.run(command, capture_output=True, env=ascii_only, timeout=60, check=False)
     assert (done.returncode, done.stderr) == (0, b"")
