@@ -12,6 +12,7 @@ import { Round } from "./pages/Round.tsx";
 import { Settings } from "./pages/Settings.tsx";
 import { SignIn } from "./pages/SignIn.tsx";
 import { startQueue } from "./offline/queue.ts";
+import { guardPresses } from "./press.ts";
 import { Twins } from "./pages/Twins.tsx";
 import { Users } from "./pages/Users.tsx";
 import { Welcome } from "./pages/Welcome.tsx";
@@ -82,6 +83,7 @@ function App() {
 recallViewer();
 listen();
 startQueue();
+guardPresses();
 // Without TLS only this computer itself has service workers; entries are queued all the same.
 if (import.meta.env.PROD && "serviceWorker" in navigator) void navigator.serviceWorker.register("/worker.js");
 render(<App />, app);

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 import pytest
-from playwright.sync_api import Browser, expect
+from playwright.sync_api import Browser, Page, expect
 
 from conftest import Service, started
 from web.screens import (
@@ -85,4 +85,119 @@ def test_a_done_deed_is_told_on_the_card_until_the_probe_has_spoken(
     expect(page.locator(".alarm .deed")).to_contain_text("Wetted")
     assert axe_findings(page) == []
     assert watched.complaints == []
+    watched.close()
+
+
+def stopped(page: Page) -> None:
+    """Stops the page's clock, so that no moment passes before the next press, however slow the machine."""
+    page.clock.pause_at(page.evaluate("Date.now() + 2000"))
+
+
+def name_at(page: Page, spot: tuple[float, float]) -> str:
+    """What the button at a place of the screen says."""
+    name: str = page.evaluate(
+        "([x, y]) => document.elementFromPoint(x, y)?.closest('button')?.textContent ?? ''", list(spot)
+    )
+    return name
+
+
+def test_a_second_tap_does_not_do_what_the_first_put_in_its_place(browser: Browser, service: Service) -> None:
+    furnish(service, alder=2)
+    dry_out(service, "alder")
+    watched = Watched(browser, service, PHONE)
+    page = watched.page
+    page.clock.install()
+    page.goto("/alarms")
+    card = page.locator(".alarm").filter(has_text="too dry")
+    acknowledge = card.get_by_role("button", name="Acknowledge")
+    done = card.get_by_role("button", name="Log it done")
+    expect(done).to_be_visible()
+    box = acknowledge.bounding_box()
+    assert box is not None
+    spot = (box["x"] + box["width"] / 3, box["y"] + box["height"] / 2)
+    assert name_at(page, spot) == "Acknowledge"
+    stopped(page)
+    page.touchscreen.tap(*spot)
+    expect(acknowledge).to_have_count(0)
+    assert name_at(page, spot).startswith("Log it done: wetted")
+    expect(done).to_be_disabled()  # for now
+    page.touchscreen.tap(*spot)
+    page.touchscreen.tap(spot[0] + 9, spot[1] - 9)
+    page.clock.run_for(700)
+    expect(done).to_be_enabled()
+    card.get_by_role("button", name="Shelve").tap()
+    expect(card.get_by_label("Why (if you like)")).to_be_visible()
+    assert service.items("/log") == []
+    done.tap()
+    expect(page.get_by_role("status").filter(has_text="Noted: Wetted")).to_be_visible()
+    assert len(service.items("/log")) == 1
+    assert watched.complaints == []
+    watched.close()
+
+
+def test_a_key_pressed_twice_does_not_take_back_what_it_did(browser: Browser, garden: Service) -> None:
+    watched = Watched(browser, garden, DESK)
+    page = watched.page
+    page.goto("/alarms")
+    card = page.locator(".alarm").filter(has_text="too dry")
+    card.get_by_role("button", name="It was false:").press("Enter")
+    expect(card).to_contain_text("Marked as false")
+    expect(card.get_by_role("heading", name="too dry")).to_be_focused()
+    page.keyboard.press("Enter")
+    page.keyboard.press("Tab")
+    assert garden.items("/alarms?show=live")[0]["was_false"] is True
+    card.get_by_role("button", name="It was right after all:").press("Enter")
+    expect(card).not_to_contain_text("Marked as false")
+    assert watched.complaints == []
+    watched.close()
+
+
+def test_a_deed_logged_by_one_tap_is_taken_back(browser: Browser, service: Service) -> None:
+    furnish(service, alder=2)
+    dry_out(service, "alder")
+    watched = Watched(browser, service, PHONE, "dark")
+    page = watched.page
+    page.goto("/alarms")
+    card = page.locator(".alarm").filter(has_text="too dry")
+    done = card.get_by_role("button", name="Log it done: wetted")
+    said = page.get_by_role("status").filter(has_text="Wetted")
+
+    def take_back() -> None:
+        undo = page.get_by_role("button", name="Undo: Noted: Wetted")
+        expect(undo).to_be_visible()
+        assert len(service.items("/log")) == 1
+        assert axe_findings(page) + too_wide(page) == []
+        undo.tap()
+        expect(said).to_contain_text("Deleted: Wetted")
+        expect(undo).to_have_count(0)
+        assert service.items("/log") == []
+
+    done.tap()
+    expect(card.locator(".deed")).to_be_visible()
+    take_back()
+    expect(card.locator(".deed")).to_have_count(0)
+    expect(done).to_be_visible()
+
+    page.goto("/round")
+    box = page.get_by_role("checkbox").first
+    box.check()
+    take_back()
+    expect(box).not_to_be_checked()
+
+    page.goto("/bins/alder")
+    page.get_by_role("button", name="Wetted", exact=True).tap()
+    page.get_by_role("button", name="0.5 L", exact=True).tap()
+    take_back()
+    expect(page.locator(".log-list > li")).to_have_count(0)
+
+    # What has not gone out yet is taken out of what waits.
+    watched.context.set_offline(True)
+    page.get_by_role("button", name="Wetted", exact=True).tap()
+    page.get_by_role("button", name="0.5 L", exact=True).tap()
+    page.get_by_role("button", name="Undo: Noted on this device").tap()
+    expect(said).to_contain_text("Deleted: Wetted 0.5 L")
+    watched.context.set_offline(False)
+    expect(page.get_by_text("Connection lost")).to_have_count(0)
+    assert service.items("/log") == []
+    assert [c for c in watched.complaints if "ERR_INTERNET_DISCONNECTED" not in c] == []
     watched.close()

@@ -147,3 +147,52 @@ def test_a_photo_that_waits_to_be_sent_is_shown_with_its_entry_until_it_has_gone
     assert len(garden.items("/log?subject=bin/birch&kind=turned")[0]["photos"]) == 1  # type: ignore[arg-type]
     assert [c for c in watched.complaints if "ERR_INTERNET_DISCONNECTED" not in c] == []
     watched.close()
+
+
+@pytest.mark.parametrize(("size", "scheme"), [(PHONE, "light"), (DESK, "dark")])
+def test_while_more_is_being_said_an_amount_is_chosen_and_not_yet_logged(
+    browser: Browser, garden: Service, size: dict[str, int], scheme: str
+) -> None:
+    before = len(garden.items("/log?subject=bin/birch&kind=fed"))
+    watched = Watched(browser, garden, size, scheme)
+    page = watched.page
+    page.goto("/bins/birch")
+    page.get_by_role("button", name="Fed", exact=True).click()
+    page.locator(".log-entry").get_by_text("Add what, which corner, a note").click()
+    half, whole = (page.get_by_role("button", name=words, exact=True) for words in ("0.5 kg", "1 kg"))
+    half.click()
+    expect(half).to_have_attribute("aria-pressed", "true")
+    whole.click()
+    expect(whole).to_have_attribute("aria-pressed", "true")
+    expect(half).to_have_attribute("aria-pressed", "false")
+    page.get_by_label("What", exact=True).fill("leaves")
+    page.get_by_role("button", name="back left", exact=True).click()
+    assert axe_findings(page) + too_wide(page) == []
+    assert len(garden.items("/log?subject=bin/birch&kind=fed")) == before
+    page.get_by_role("button", name="Log it", exact=True).click()
+    expect(page.get_by_role("status").filter(has_text="Noted: Fed 1 kg leaves, back left")).to_be_visible()
+    assert len(garden.items("/log?subject=bin/birch&kind=fed")) == before + 1
+    assert watched.complaints == []
+    watched.close()
+
+
+def test_a_key_pressed_twice_does_not_take_back_what_it_opened(browser: Browser, garden: Service) -> None:
+    watched = Watched(browser, garden, DESK)
+    page = watched.page
+    page.clock.install()
+    page.goto("/bins/birch")
+    form = page.locator(".log-form")
+    more, fewer = (form.get_by_role("button", name=words, exact=True) for words in ("More", "Fewer"))
+    expect(more).to_be_visible()
+    page.clock.pause_at(page.evaluate("Date.now() + 2000"))  # no moment passes before the next press
+    more.press("Enter")
+    expect(fewer).to_be_focused()
+    page.keyboard.press("Enter")
+    page.keyboard.press("Space")
+    expect(fewer).to_be_disabled()
+    page.clock.run_for(700)
+    expect(fewer).to_be_enabled()
+    page.keyboard.press("Enter")
+    expect(more).to_be_visible()
+    assert watched.complaints == []
+    watched.close()

@@ -49,7 +49,7 @@ export function useQueue(): readonly Queued[] {
 }
 
 /** Keeps an entry, tries to send it, and tells what became of it. A refused one is not kept: it is told at once. */
-export async function file(entry: NewLogEntry & { at: string }, photos: readonly Blob[] = []): Promise<{ key: string; outcome: Outcome }> {
+export async function file(entry: NewLogEntry & { at: string }, photos: readonly Blob[] = []): Promise<{ filed: Filed; outcome: Outcome }> {
   const filed: Filed = { ...entry, key: deviceKey() };
   const pending: Pending = { entry: filed, photos, late: false, trouble: null };
   const n = Number(await db.put("queue", pending));
@@ -59,7 +59,20 @@ export async function file(entry: NewLogEntry & { at: string }, photos: readonly
   if (queued.some((q) => q.late && q.trouble === null)) return { key: filed.key, outcome: "waiting" };
   const outcome = (await sent).get(n) ?? "waiting";
   if (outcome instanceof api.Failure) await drop(n);
-  return { key: filed.key, outcome };
+  return { filed, outcome };
+}
+
+/** Takes an entry back: out of the queue where it still waits, else out of the log. */
+export async function takeBack(filed: Filed): Promise<void> {
+  await passes;
+  await look();
+  const waiting = queued.find((q) => q.entry.key === filed.key);
+  if (waiting !== undefined) await drop(waiting.n);
+  if (waiting?.trouble === null) return;
+  const kept = (await api.getLogSince(filed.subject, filed.kind, filed.at)).find((entry) => entry.key === filed.key);
+  if (kept === undefined) return;
+  await api.deleteLogEntry(kept.id);
+  touched({ kind: "log", id: String(kept.id) }, filed.subject);
 }
 
 export async function drop(n: number): Promise<void> {

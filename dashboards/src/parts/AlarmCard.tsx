@@ -38,7 +38,7 @@ interface AlarmCardProps {
 
 export function AlarmCard({ alarm, named }: AlarmCardProps) {
   const heading = useRef<HTMLHeadingElement>(null);
-  useEffect(() => focusAfterAction(alarm.id, heading.current), [alarm.state]);
+  useEffect(() => focusAfterAction(alarm.id, heading.current), [alarm.state, alarm.was_false]);
   const over = alarm.state === "returned-unacknowledged" || alarm.state === "normal";
   const resting = alarm.state === "shelved" || alarm.state === "out-of-service";
   const tone = over ? "info" : alarm.priority;

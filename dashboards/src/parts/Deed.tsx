@@ -35,13 +35,15 @@ export function Deed({ alarm }: { alarm: Alarm }) {
 /** Buttons that log what is advised; none while the probe has yet to say what became of it. */
 export function DoneButtons({ alarm }: { alarm: Alarm }) {
   const answer = useAnswer(alarm);
-  const [sent, setSent] = useState(false);
+  const [stage, setStage] = useState<"open" | "busy" | "sent">("open");
   const [failure, setFailure] = useState<Failure>();
-  if (sent || answer?.spoken === false || alarm.state === "returned-unacknowledged" || alarm.state === "normal") return null;
+  if (stage === "sent" || answer?.spoken === false || alarm.state === "returned-unacknowledged" || alarm.state === "normal") return null;
   const log = (entry: NewLogEntry): void => {
-    writeLog(entry).then(
-      () => setSent(true),
+    setStage("busy");
+    writeLog(entry, [], () => setStage("open")).then(
+      () => setStage("sent"),
       (error: unknown) => {
+        setStage("open");
         if (error instanceof Failure) setFailure(error);
       },
     );
@@ -49,7 +51,7 @@ export function DoneButtons({ alarm }: { alarm: Alarm }) {
   return (
     <>
       {tasksOf(alarm.subject, alarm, alarm).map(({ key, kind, entry }) => (
-        <button key={key} type="button" class="done" onClick={() => log(entry)}>
+        <button key={key} type="button" class="done" disabled={stage === "busy"} onClick={() => log(entry)}>
           <Icon name={kind} />
           {text.bin.done}: {text.logKind[kind].toLowerCase()}
           {entry.amount_l !== undefined && ` ${amount(entry.amount_l, "l")}`}

@@ -1,8 +1,8 @@
 import { useState } from "preact/hooks";
 import * as api from "../api.ts";
-import { amount, fromShown, unitSign } from "../format.ts";
+import { amount, fromShown, toShown, unitSign } from "../format.ts";
 import { farmNow } from "../clock.ts";
-import { file } from "../offline/queue.ts";
+import { file, takeBack } from "../offline/queue.ts";
 import type { LogKind, NewLogEntry, Subject } from "../shapes.ts";
 import { text } from "../text/text.ts";
 import { type Viewer, viewer } from "../viewer.ts";
@@ -10,7 +10,7 @@ import { Icon } from "./Icon.tsx";
 import { shrunk } from "../shrink.ts";
 import { PhotoField } from "./PhotoField.tsx";
 import { FailureNote } from "./States.tsx";
-import { say } from "./Status.tsx";
+import { sayUndoable } from "./Status.tsx";
 
 export interface Kind {
   kind: LogKind;
@@ -48,12 +48,19 @@ export function wordsFor(kind: LogKind): readonly string[] {
   return kind === "fed" || kind === "bedding" ? (kind === "fed" ? text.logForm.foods : text.logForm.beddings) : [];
 }
 
-/** Writes an entry of now and says so, gives its key; throws a `Failure` where it was refused. Without the service it waits. */
-export async function writeLog(entry: NewLogEntry, photos: readonly Blob[] = []): Promise<string> {
-  const { key, outcome } = await file({ ...entry, at: new Date(farmNow()).toISOString() }, photos);
+/**
+ * Writes an entry of now and says so, gives its key; throws a `Failure` where it was refused. Without the service it
+ * waits. One tap may have been one too many: it can be taken back for a while, which `undone` hears of.
+ */
+export async function writeLog(entry: NewLogEntry, photos: readonly Blob[] = [], undone: () => void = () => undefined): Promise<string> {
+  const { filed, outcome } = await file({ ...entry, at: new Date(farmNow()).toISOString() }, photos);
   if (outcome instanceof api.Failure) throw outcome;
-  say(outcome === "waiting" ? text.queue.kept : text.logForm.done(describe(outcome)));
-  return key;
+  sayUndoable(outcome === "waiting" ? text.queue.kept : text.logForm.done(describe(outcome)), async () => {
+    await takeBack(filed);
+    undone();
+    return text.log.deleted(describeNew(filed));
+  });
+  return filed.key;
 }
 
 /** An entry in a few words: "Fed 0.5 kg coffee grounds, back left". */
@@ -116,8 +123,15 @@ export function LogForm({ subject, advised }: LogFormProps) {
   );
 }
 
+/** An amount as it is typed, in the viewer's unit. */
+function shownAmount(value: number, unit: string): string {
+  return String(Number(toShown(value, unit).toFixed(3)));
+}
+
 function Entry({ kind, subject, advised, done }: LogFormProps & { kind: Kind; done: () => void }) {
   const [own, setOwn] = useState("");
+  /** With more to say, an amount is chosen; else it is all there is to say, and logs. */
+  const [detailed, setDetailed] = useState(kind.kind === "seen" || kind.kind === "split");
   const [what, setWhat] = useState("");
   const [corner, setCorner] = useState("");
   const [note, setNote] = useState("");
@@ -162,7 +176,14 @@ function Entry({ kind, subject, advised, done }: LogFormProps & { kind: Kind; do
           <legend>{question}</legend>
           <div class="buttons">
             {amounts.map((value) => (
-              <button key={value} type="button" class={value === hint ? "button-main" : ""} disabled={busy} onClick={() => void save(value)}>
+              <button
+                key={value}
+                type="button"
+                class={value === hint && !detailed ? "button-main" : ""}
+                aria-pressed={detailed ? own === shownAmount(value, unit) : undefined}
+                disabled={busy}
+                onClick={() => (detailed ? setOwn(shownAmount(value, unit)) : void save(value))}
+              >
                 {amount(value, unit)}
                 {value === hint && <small>{text.logForm.asAdvised}</small>}
               </button>
@@ -185,7 +206,7 @@ function Entry({ kind, subject, advised, done }: LogFormProps & { kind: Kind; do
           </div>
         </fieldset>
       )}
-      <details open={kind.kind === "seen" || kind.kind === "split"}>
+      <details open={detailed} onToggle={(event) => setDetailed(event.currentTarget.open)}>
         <summary>
           <Icon name="down" />
           {text.logForm.detail}

@@ -77,7 +77,7 @@ export function StopCard({ stop, place, ticks }: StopCardProps) {
   );
 }
 
-/** Ticking logs it done. It can be unticked while the entry has not left this device. */
+/** Ticking logs it done. It can be unticked while the entry has not left this device, and taken back a while longer. */
 function TaskBox({ task, name, ticks }: { task: Task; name: string; ticks: StopCardProps["ticks"] }) {
   const queue = useQueue();
   const may = useMay("keeper");
@@ -90,7 +90,7 @@ function TaskBox({ task, name, ticks }: { task: Task; name: string; ticks: StopC
   const toggle = async (): Promise<void> => {
     setWanted(ticked === undefined);
     try {
-      if (ticked === undefined) ticks.tick({ task: task.key, entry: await writeLog(task.entry), words: `${name}: ${words}` });
+      if (ticked === undefined) ticks.tick({ task: task.key, entry: await writeLog(task.entry, [], () => ticks.untick(task.key)), words: `${name}: ${words}` });
       else if (waits !== undefined) {
         await drop(waits.n);
         ticks.untick(task.key);
