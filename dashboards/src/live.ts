@@ -68,6 +68,10 @@ export class Listener {
   private retry: ReturnType<typeof setTimeout> | undefined;
   private failures = 0;
   private isFresh = true;
+  /** Nobody looks: no stream is held, of which a browser has but six for a service. */
+  private isAway = false;
+  /** Things may have changed that nobody told of. */
+  private missed = false;
   link: Link = { state: "connecting" };
 
   constructor(
@@ -84,6 +88,7 @@ export class Listener {
 
   start(): void {
     this.stop();
+    if (this.isAway) return;
     const stream = this.open();
     this.stream = stream;
     stream.addEventListener("open", () => this.heard());
@@ -102,9 +107,24 @@ export class Listener {
     this.stream = undefined;
   }
 
+  /** Listens no more until `back`: the link is not lost, only left. */
+  leave(): void {
+    this.isAway = true;
+    this.stop();
+  }
+
+  /** Listens again; whatever happened meanwhile is fetched once it does. */
+  back(): void {
+    if (!this.isAway) return;
+    this.isAway = false;
+    this.isFresh = false;
+    this.missed = true;
+    this.start();
+  }
+
   /** Says that a request failed to reach the service, which the stream itself may notice late or never. */
   unreachable(): void {
-    if (this.link.state !== "live") return;
+    if (this.link.state !== "live" || this.isAway) return;
     this.setStale();
     this.start();
   }
@@ -117,12 +137,13 @@ export class Listener {
   private heard(): void {
     this.failures = 0;
     // Whatever happened while nobody listened was not told: fetch all again.
-    if (this.link.state === "stale") this.everything();
+    if (this.link.state === "stale" || this.missed) this.everything();
     else
       setTimeout(() => {
         this.isFresh = false;
         this.everything();
       }, FIRST_PAUSE_MS);
+    this.missed = false;
     this.setLink({ state: "live" });
   }
 

@@ -139,15 +139,21 @@ const CLOCK_CHECK_MS = 30_000;
 
 /** Starts listening, for the life of the page. */
 export function listen(): void {
+  if (document.visibilityState === "hidden") listener.leave();
   listener.start();
   api.onSignedOut(() => touched({ kind: "session", id: "" }));
   // The stream's heartbeats can't be seen from a script; this notices a link that died without a word.
-  setInterval(() => touched({ kind: "farm", id: "" }), CLOCK_CHECK_MS);
-  const restart = (): void => {
-    if (document.visibilityState === "visible" && listener.link.state !== "live") listener.start();
-  };
-  document.addEventListener("visibilitychange", restart);
-  window.addEventListener("online", restart);
+  setInterval(() => {
+    if (document.visibilityState === "visible") touched({ kind: "farm", id: "" });
+  }, CLOCK_CHECK_MS);
+  // Nothing tells of alarms while a page is hidden (its title and icon never do): messages do that.
+  document.addEventListener("visibilitychange", () => {
+    if (document.visibilityState === "hidden") listener.leave();
+    else listener.back();
+  });
+  window.addEventListener("online", () => {
+    if (listener.link.state !== "live") listener.start();
+  });
   window.addEventListener("offline", () => listener.unreachable());
 }
 

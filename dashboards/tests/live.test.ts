@@ -135,3 +135,72 @@ test("a request that does not reach the service is taken as a lost link at once"
   listener.unreachable();
   assert.equal(streams.length, 2);
 });
+
+test("a page that nobody sees holds no stream, and the link is not told as lost", () => {
+  const { streams, links, listener } = listening();
+  streams[0]?.emit("open");
+  listener.leave();
+  assert.equal(streams[0]?.closed, true);
+  listener.unreachable();
+  listener.start();
+  mock.timers.tick(120_000);
+  assert.equal(streams.length, 1);
+  assert.deepEqual(links, [{ state: "live" }]);
+});
+
+test("a page that is seen again listens, and fetches everything at once, for nobody told it", () => {
+  const { streams, batches, links, listener } = listening();
+  streams[0]?.emit("open");
+  mock.timers.tick(5000);
+  batches.length = 0;
+  listener.leave();
+  mock.timers.tick(60_000);
+  assert.deepEqual(batches, []);
+  listener.back();
+  streams[1]?.emit("open");
+  mock.timers.tick(200);
+  assert.deepEqual(batches, ["all"]);
+  assert.deepEqual(links, [{ state: "live" }, { state: "live" }]);
+  listener.back();
+  assert.equal(streams.length, 2);
+});
+
+test("what had been told and not yet fetched when a page was left is fetched when it is seen again", () => {
+  const { streams, batches, listener } = listening();
+  streams[0]?.emit("open");
+  mock.timers.tick(5000);
+  batches.length = 0;
+  streams[0]?.emit("changed", '{"kind":"bin","id":"alder"}');
+  listener.leave();
+  listener.back();
+  streams[1]?.emit("open");
+  mock.timers.tick(200);
+  assert.deepEqual(batches, ["all"]);
+});
+
+test("a page opened unseen listens from when it is seen", () => {
+  const streams: FakeStream[] = [];
+  const listener = new Listener(
+    () => {
+      const stream = new FakeStream();
+      streams.push(stream);
+      return stream;
+    },
+    () => undefined,
+    () => undefined,
+  );
+  listener.leave();
+  listener.start();
+  assert.equal(streams.length, 0);
+  listener.back();
+  assert.equal(streams.length, 1);
+});
+
+test("a service that does not answer a page seen again is told as lost", () => {
+  const { streams, links, listener } = listening();
+  streams[0]?.emit("open");
+  listener.leave();
+  listener.back();
+  streams[1]?.emit("error");
+  assert.equal(links.at(-1)?.state, "stale");
+});
