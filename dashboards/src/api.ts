@@ -255,3 +255,10 @@ export const getToday = (): Promise<shapes.DailySummary> => call("GET", "/report
 export function weekFile(week: string, form: "page" | "pdf" | "csv" | "text", subject: string): string {
   return `/api/v1/reports/weekly/${part(week)}/${form}${subject === "" ? "" : `?subject=${part(subject)}`}`;
 }
+
+/** A week's report as a file; a `Failure` says in words where this service can't make one of that form. */
+export async function getWeekFile(week: string, form: "pdf", subject: string): Promise<Blob> {
+  const response = await fetch(weekFile(week, form, subject)).catch(() => null);
+  if (response === null) throw new Failure(0, text.failure.unreachable);
+  return response.ok ? response.blob() : read(`/reports/weekly/${week}`, response);
+}

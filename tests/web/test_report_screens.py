@@ -1,6 +1,7 @@
 """The screen of reports in a real browser, on phone and desktop, light and dark."""
 
 import re
+from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, expect
@@ -46,4 +47,41 @@ def test_today_and_what_to_do_are_told_in_the_viewers_units(browser: Browser, se
         assert re.findall(r"\d\s(?:°C|kg|L)\b", told.inner_text()) == []
     assert axe_findings(page) + too_wide(page) == []
     assert watched.complaints == []
+    watched.close()
+
+
+def test_a_pdf_is_kept_as_a_file(browser: Browser, service: Service) -> None:
+    furnish(service, alder=0)
+    watched = Watched(browser, service, PHONE)
+    page = watched.page
+    page.goto("/reports")
+    page.locator("select").nth(1).select_option("bin/alder")
+    with page.expect_download() as kept:
+        page.get_by_role("button", name="PDF").tap()
+    week = page.locator("select").first.input_value()
+    assert kept.value.suggested_filename == f"underlid-{week}-alder.pdf"
+    assert kept.value.path().read_bytes().startswith(b"%PDF-")
+    assert watched.complaints == []
+    watched.close()
+
+
+@pytest.mark.parametrize(("size", "scheme"), [(PHONE, "dark"), (DESK, "light")])
+def test_a_service_that_makes_no_pdf_says_so_on_the_page(
+    browser: Browser, service: Service, tmp_path: Path, size: dict[str, int], scheme: str
+) -> None:
+    furnish(service, alder=0)
+    service.stop()
+    (tmp_path / "lean").mkdir()
+    (tmp_path / "lean" / "weasyprint.py").write_text("raise ImportError('not installed')\n")
+    service.environment = {"PYTHONPATH": str(tmp_path / "lean")}
+    service.start()
+    watched = Watched(browser, service, size, scheme)
+    page = watched.page
+    page.goto("/reports")
+    page.get_by_role("button", name="PDF").click()
+    expect(page.get_by_role("alert").filter(has_text="PDF needs WeasyPrint")).to_be_in_viewport(ratio=1)
+    expect(page.get_by_role("heading", name="Today")).to_be_visible()
+    expect(page.get_by_role("button", name="PDF")).to_be_enabled()
+    assert axe_findings(page) + too_wide(page) == []
+    assert [c for c in watched.complaints if "503" not in c] == []
     watched.close()

@@ -1,4 +1,4 @@
-import { useState } from "preact/hooks";
+import { useEffect, useRef, useState } from "preact/hooks";
 import * as api from "../api.ts";
 import { farmZone } from "../clock.ts";
 import { date, formatter, inUnits } from "../format.ts";
@@ -14,6 +14,8 @@ import type { DailySummary, WeekListed, WeeklyReport } from "../shapes.ts";
 import { text } from "../text/text.ts";
 
 const BEFORE = "";
+/** Long enough for any browser to have taken a file. */
+const REVOKE_AFTER_MS = 60_000;
 
 /** Today in three lines, and any week of the past: of the farm or of one thing, beside another week or thing. */
 export function Reports() {
@@ -163,6 +165,11 @@ function Tasks({ report, subject }: { report: WeeklyReport; subject: string }) {
 /** The report as it is read elsewhere; a week that is over can be computed anew and kept. */
 function Files({ week, subject }: { week: WeekListed; subject: string }) {
   const [failure, setFailure] = useState<api.Failure | null>(null);
+  const [making, setMaking] = useState(false);
+  const note = useRef<HTMLDivElement>(null);
+  useEffect(() => {
+    if (failure !== null) note.current?.scrollIntoView({ block: "center" });
+  }, [failure]);
   const words = text.reports;
   const keep = (): void => {
     setFailure(null);
@@ -174,14 +181,33 @@ function Files({ week, subject }: { week: WeekListed; subject: string }) {
       })
       .catch((error: unknown) => setFailure(error instanceof api.Failure ? error : new api.Failure(0, String(error))));
   };
+  // Fetched rather than linked to: not every service can make one, and the answer that it can't is for this page.
+  const savePdf = async (): Promise<void> => {
+    setFailure(null);
+    setMaking(true);
+    try {
+      const pdf = await api.getWeekFile(week.week, "pdf", subject);
+      saveAs(pdf, ["underlid", week.week, ...subject.split("/").slice(1)].join("-") + ".pdf");
+    } catch (error) {
+      if (!(error instanceof api.Failure)) throw error;
+      setFailure(error);
+    }
+    setMaking(false);
+  };
   return (
     <>
       <div class="buttons">
-        {(["page", "pdf", "csv", "text"] as const).map((form) => (
-          <a key={form} class="button" href={api.weekFile(week.week, form, subject)} target={form === "page" ? "_blank" : undefined} rel="noopener">
-            {words.forms[form]}
-          </a>
-        ))}
+        {(["page", "pdf", "csv", "text"] as const).map((form) =>
+          form === "pdf" ? (
+            <button key={form} type="button" disabled={making} onClick={() => void savePdf()}>
+              {making ? words.making : words.forms.pdf}
+            </button>
+          ) : (
+            <a key={form} class="button" href={api.weekFile(week.week, form, subject)} target={form === "page" ? "_blank" : undefined} rel="noopener">
+              {words.forms[form]}
+            </a>
+          ),
+        )}
         {week.over && (
           <For role="keeper">
             <button type="button" onClick={keep}>
@@ -190,8 +216,17 @@ function Files({ week, subject }: { week: WeekListed; subject: string }) {
           </For>
         )}
       </div>
+      <div ref={note}>{failure !== null && <FailureNote failure={failure} />}</div>
       <p class="hint">{week.kept === null ? words.notKept : words.keptOn(date(Date.parse(week.kept), farmZone()))}</p>
-      {failure !== null && <FailureNote failure={failure} />}
     </>
   );
+}
+
+/** Hands a file to the browser, to be kept where it keeps what it fetched. */
+function saveAs(file: Blob, name: string): void {
+  const link = document.createElement("a");
+  link.href = URL.createObjectURL(file);
+  link.download = name;
+  link.click();
+  setTimeout(() => URL.revokeObjectURL(link.href), REVOKE_AFTER_MS);
 }

@@ -462,6 +462,7 @@ export const german: Texts = {
     noTasks: "Nichts verlangt nach einer Hand.",
     by: (day: string) => `(bis ${day})`,
     forms: { page: "Seite zum Lesen oder Drucken", pdf: "PDF", csv: "Zahlen (CSV)", text: "Text" },
+    making: "PDF wird gemacht …",
     anew: "Neu berechnen und aufheben",
     kept: (week: string) => `Der Bericht über ${week} ist aufgehoben.`,
     keptOn: (day: string) => `Aufgehoben am ${day}.`,

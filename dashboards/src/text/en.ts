@@ -478,6 +478,7 @@ export const english = {
     noTasks: "Nothing asks for hands.",
     by: (day: string) => `(by ${day})`,
     forms: { page: "Page to read or print", pdf: "PDF", csv: "Figures (CSV)", text: "Text" },
+    making: "Making the PDF …",
     anew: "Compute anew and keep",
     kept: (week: string) => `The report on ${week} is kept.`,
     keptOn: (day: string) => `Kept on ${day}.`,
