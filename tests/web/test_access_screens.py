@@ -129,7 +129,12 @@ def test_a_screen_whose_session_ends_asks_for_a_sign_in_and_goes_on_where_it_was
     expect(page.get_by_role("navigation", name="Main")).to_be_visible()
     wait_for(lambda: len(page.request.get("/api/v1/log").json()["items"]) > before, "the entry")
     page.get_by_role("link", name="Settings").tap()
-    page.get_by_role("button", name="Sign out", exact=True).tap()
+    leave = page.get_by_role("button", name="Sign out", exact=True)
+    button, line = leave.bounding_box(), page.get_by_text("Signed in as Anna").bounding_box()
+    assert button is not None
+    assert line is not None
+    assert button["y"] - (line["y"] + line["height"]) >= 8, "apart, so that each is seen for itself"
+    leave.tap()
     expect(page.get_by_role("heading", name="Sign in")).to_be_visible()
     kept = page.evaluate(
         "new Promise(done => { const r = indexedDB.open('underlid'); r.onsuccess = () => {"

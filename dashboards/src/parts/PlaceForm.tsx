@@ -5,6 +5,7 @@ import * as resources from "../resources.ts";
 import { touched, useResource } from "../resources.ts";
 import type { Position, Probe, Subject, Suggestion } from "../shapes.ts";
 import { text } from "../text/text.ts";
+import { Icon } from "./Icon.tsx";
 import { InPlace, NameField, NEW, NO_PLACE, Outdoors, placeOf } from "./InPlace.tsx";
 import { FailureNote } from "./States.tsx";
 
@@ -128,7 +129,10 @@ export function PlaceForm({ probe, suggestion, done, cancel }: PlaceFormProps) {
       )}
       {kind !== "" && probe.channels.length > 1 && (
         <details>
-          <summary>{text.probes.channels}</summary>
+          <summary>
+            <Icon name="down" />
+            {text.probes.channels}
+          </summary>
           <p class="hint">{text.probes.channelsHint}</p>
           {probe.channels.map((channel) => (
             <label key={channel.id} class="check">

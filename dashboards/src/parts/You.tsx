@@ -6,6 +6,7 @@ import { useResource } from "../resources.ts";
 import { Link } from "../router.tsx";
 import { text } from "../text/text.ts";
 import { Form } from "./Form.tsx";
+import { Icon } from "./Icon.tsx";
 import { NewPassword } from "./NewPassword.tsx";
 import { FailureNote } from "./States.tsx";
 import { say } from "./Status.tsx";
@@ -27,7 +28,7 @@ export function You() {
       );
   };
   return (
-    <section aria-labelledby="you">
+    <section class="you" aria-labelledby="you">
       <h2 id="you">{words.you}</h2>
       {session.access === "open" && <p>{words.open}</p>}
       {session.name !== null && session.role !== null && <p>{words.signedInAs(session.name, words.role[session.role])}</p>}
@@ -69,7 +70,10 @@ function ChangePassword() {
   };
   return (
     <details>
-      <summary>{words.change}</summary>
+      <summary>
+        <Icon name="down" />
+        {words.change}
+      </summary>
       <Form key={turn} submit={words.change} act={change}>
         <label>
           {words.present}
