@@ -217,6 +217,8 @@ export interface Channel {
   latest: { at: string; value: number } | null;
   placement: Placement | null;
   twin: { channel: number; since: string } | null;
+  /** Raw moisture that a calibration turns into per cent. */
+  calibrated: boolean;
 }
 
 /** What the rules make of a placed probe. */

@@ -24,12 +24,12 @@ test("a curve is read between its points only, whichever way it runs", () => {
   assert.equal(readOff(curve, 3001), null);
 });
 
-test("a raw channel in a bin is bare until its probe has a moisture channel of the same name", () => {
+test("a raw channel in a bin is bare until it is calibrated, whatever else its probe says under that name", () => {
   const placement = { subject: { kind: "bin", id: "alder" }, position: "top", since: "" } as const;
-  const raw: Channel = { id: 1, name: "moist", quantity: "moisture-raw", unit: "count", latest: null, twin: null, placement };
+  const raw: Channel = { id: 1, name: "moist", quantity: "moisture-raw", unit: "count", latest: null, twin: null, placement, calibrated: false };
   const moist: Channel = { ...raw, id: 2, quantity: "moisture", unit: "%" };
-  const probe: Probe = { id: "a", name: "a", first_seen: "", last_seen: null, online: null, retired: null, speaks_retired: false, suggestion: null, health: null, channels: [raw] };
+  const probe: Probe = { id: "a", name: "a", first_seen: "", last_seen: null, online: null, retired: null, speaks_retired: false, suggestion: null, health: null, channels: [raw, moist] };
   assert.deepEqual(uncalibrated([probe]).get("alder"), [raw]);
-  assert.equal(uncalibrated([{ ...probe, channels: [raw, moist] }]).size, 0);
+  assert.equal(uncalibrated([{ ...probe, channels: [{ ...raw, calibrated: true }, moist] }]).size, 0);
   assert.equal(uncalibrated([{ ...probe, channels: [{ ...raw, placement: null }] }]).size, 0);
 });

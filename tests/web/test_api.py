@@ -276,7 +276,7 @@ def test_a_raw_probe_is_calibrated_from_now_on_and_in_the_past(farm: Service) ->
         say(farm, "raw-1", {"moist": raw, "t": time.time() - ago})
     wait_for(lambda: any(p["id"] == "raw-1" for p in farm.items("/probes")), "the raw probe")
     [raw_channel] = farm.api("GET", "/probes/raw-1")["channels"]  # type: ignore[misc]
-    assert raw_channel["quantity"] == "moisture-raw"
+    assert (raw_channel["quantity"], raw_channel["calibrated"]) == ("moisture-raw", False)
     path = f"/channels/{raw_channel['id']}"
     assert farm.api("GET", f"{path}/steadiness")["steady"] is False
     # 10 g wet and 2.3 g dry in a dish of 4 g are 77 % (Cornell, Moisture content, worked example).
@@ -289,6 +289,8 @@ def test_a_raw_probe_is_calibrated_from_now_on_and_in_the_past(farm: Service) ->
     assert farm.items(f"{path}/calibrations") == []
     made = farm.api("POST", f"{path}/calibrations", points=points, apply_to_past=True)
     assert [round(p["pct_wb"], 1) for p in made["points"]] == [40.0, 77.0]  # type: ignore[attr-defined]
+    [channel] = [c for c in farm.api("GET", "/probes/raw-1")["channels"] if c["calibrated"]]  # type: ignore[attr-defined]
+    assert channel["id"] == raw_channel["id"]
     say(farm, "raw-1", {"moist": 1500})
     moist = str(made["moisture_channel"])
 

@@ -144,3 +144,24 @@ def test_two_side_by_side_are_compared_and_the_drift_is_told(browser: Browser, g
     assert garden.api("GET", "/probes/stake")["channels"][0]["twin"] is None  # type: ignore[index]
     assert watched.complaints == []
     watched.close()
+
+
+def test_counts_of_a_probe_that_also_says_per_cent_are_not_called_calibrated(
+    browser: Browser, service: Service
+) -> None:
+    publish(service, "both-1", '{"moist": 71}')
+    publish(service, "both-1", '{"moist": 2310}')
+    wait_for(lambda: len(service.items("/probes")) == 1 and channels(service, "both-1") == 2, "the channels")
+    watched = Watched(browser, service, PHONE)
+    page = watched.page
+    page.goto("/probes")
+    card = page.locator("#probe-both-1")
+    expect(card).to_contain_text("not calibrated")
+    card.get_by_role("link", name="Calibrate both-1, moist").tap()
+    expect(page.get_by_text("Never calibrated.")).to_be_visible()
+    assert watched.complaints == []
+    watched.close()
+
+
+def channels(service: Service, probe: str) -> int:
+    return len(service.api("GET", f"/probes/{probe}")["channels"])  # type: ignore[arg-type]

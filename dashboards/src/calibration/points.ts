@@ -40,11 +40,6 @@ function isPoint(value: unknown): value is DraftPoint {
   return value.how === "oven" && "before_g" in value && "tare_g" in value && "after_g" in value;
 }
 
-/** The moisture that a probe's raw channel is turned into, once it is calibrated. */
-export function moistureOf(probe: Probe, raw: Channel): Channel | undefined {
-  return probe.channels.find((c) => c.quantity === "moisture" && c.name === raw.name);
-}
-
 /** The probe's temperature, where it has one thermometer and so no doubt which is meant. */
 export function temperatureOf(probe: Probe): number | null {
   const thermometers = probe.channels.filter((c) => c.quantity === "temperature");
@@ -56,8 +51,7 @@ export function uncalibrated(probes: readonly Probe[]): ReadonlyMap<string, Chan
   const found = new Map<string, Channel[]>();
   for (const probe of probes) {
     for (const channel of probe.channels) {
-      if (channel.quantity !== "moisture-raw" || channel.placement?.subject.kind !== "bin") continue;
-      if (moistureOf(probe, channel) !== undefined) continue;
+      if (channel.quantity !== "moisture-raw" || channel.calibrated || channel.placement?.subject.kind !== "bin") continue;
       const bin = channel.placement.subject.id;
       found.set(bin, [...(found.get(bin) ?? []), channel]);
     }

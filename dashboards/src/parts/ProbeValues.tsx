@@ -1,5 +1,4 @@
 import { DIFFERENCE, number, reading, toShown } from "../format.ts";
-import { moistureOf } from "../calibration/points.ts";
 import { Link } from "../router.tsx";
 import { calibrationPath } from "../routes.ts";
 import type { Channel, Probe } from "../shapes.ts";
@@ -47,7 +46,7 @@ export function ProbeValues({ probe, first }: ProbeValuesProps) {
 
 /** Whether anybody has said what moisture the counts stand for, and the way there. */
 function RawState({ probe, channel }: { probe: Probe; channel: Channel }) {
-  const known = moistureOf(probe, channel) !== undefined;
+  const known = channel.calibrated;
   const what = `${probe.name}, ${channel.name}`;
   return (
     <span class="raw-state">

@@ -39,6 +39,11 @@ def records(connection: Connection, channel_id: int | None = None) -> list[Calib
     return [_record(row) for row in connection.execute(query)]
 
 
+def calibrated(connection: Connection) -> set[int]:
+    """The channels that have a calibration."""
+    return set(connection.execute(select(table.c.channel_id).distinct()).scalars())
+
+
 def _record(row: Row[Any]) -> CalibrationRecord:
     return CalibrationRecord(
         id=row.id,

@@ -1,6 +1,6 @@
 """Probes as they were seen, and where their channels sit."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Set
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -10,7 +10,7 @@ from pydantic import Field
 from underlid.model import Channel, Placement, Probe, Reading, Subject, SubjectKind, Twin
 from underlid.rules.probe_health import from_json as health_from_json
 from underlid.store import alarms as alarm_store
-from underlid.store import catalogue
+from underlid.store import calibrations, catalogue
 from underlid.store.ledger import Connection
 from underlid.survey import CLOCK_AHEAD_MS
 from underlid.web.context import Context, Ctx
@@ -185,6 +185,7 @@ class _Known:
     things: Mapping[Subject, str]
     placements: Mapping[int, Placement]
     twins: Mapping[int, Twin]
+    calibrated: Set[int]
     latest: Mapping[int, Reading]
     health: Mapping[str, Mapping[str, Any]]
 
@@ -198,6 +199,7 @@ def _shapes(ctx: Context, connection: Connection, probes: list[Probe]) -> list[P
         things={s: name for s, name in catalogue.names(connection).items() if s.kind in FITS},
         placements={p.channel_id: p for p in catalogue.placements(connection, now_only=True)},
         twins=catalogue.twins(connection),
+        calibrated=calibrations.calibrated(connection),
         latest=ctx.readings.latest([channel.id for own in by_probe.values() for channel in own]),
         health=alarm_store.conditions(connection, SubjectKind.PROBE),
     )
@@ -226,6 +228,7 @@ def _shape(probe: Probe, channels: list[Channel], known: _Known) -> ProbeShape:
                 latest=_latest(latest.get(channel.id)),
                 placement=_placement(known.placements.get(channel.id)),
                 twin=_twin(known.twins.get(channel.id)),
+                calibrated=channel.id in known.calibrated,
             )
             for channel in channels
         ],

@@ -288,6 +288,7 @@ class ChannelShape(Shape):
     latest: LatestShape | None
     placement: PlacementShape | None
     twin: TwinShape | None
+    calibrated: bool = Field(description="raw moisture that a calibration turns into per cent")
 
 
 class RhythmShape(Shape):
