@@ -137,8 +137,10 @@ export class Listener {
   private heard(): void {
     this.failures = 0;
     // Whatever happened while nobody listened was not told: fetch all again.
-    if (this.link.state === "stale" || this.missed) this.everything();
-    else
+    if (this.link.state === "stale" || this.missed) {
+      this.isFresh = false;
+      this.everything();
+    } else
       setTimeout(() => {
         this.isFresh = false;
         this.everything();

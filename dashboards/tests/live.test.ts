@@ -108,6 +108,18 @@ test("a page just opened is not fetched twice at once, but once more a little la
   assert.deepEqual(batches, ["all"]);
 });
 
+test("a page whose first stream failed fetches everything once it is heard, and after each gap", () => {
+  const { streams, batches } = listening();
+  streams[0]?.emit("error");
+  streams[0]?.emit("open");
+  mock.timers.tick(200);
+  assert.deepEqual(batches, ["all"]);
+  mock.timers.tick(5000);
+  streams[0]?.emit("resync");
+  mock.timers.tick(200);
+  assert.deepEqual(batches, ["all", "all"]);
+});
+
 test("a stream that was refused is opened again, less and less often", () => {
   const { streams } = listening();
   const refuse = (): void => {

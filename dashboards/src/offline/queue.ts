@@ -56,7 +56,7 @@ export async function file(entry: NewLogEntry & { at: string }, photos: readonly
   await look();
   const sent = flush();
   // Behind one that got no answer it waits its turn, and nobody need stand and wait with it.
-  if (queued.some((q) => q.late && q.trouble === null)) return { key: filed.key, outcome: "waiting" };
+  if (queued.some((q) => q.late && q.trouble === null)) return { filed, outcome: "waiting" };
   const outcome = (await sent).get(n) ?? "waiting";
   if (outcome instanceof api.Failure) await drop(n);
   return { filed, outcome };
