@@ -4,9 +4,8 @@
  */
 
 export const MOMENT_MS = 700;
-/** A second tap of a thumb lands this near the first. */
-const NEAR_PX = 24;
-const PRESSABLE = "button, a[href], summary, label, input, select, textarea";
+/** What does something; to follow a link or to open a fold does no harm. */
+const PRESSABLE = "button, label, input";
 
 /** What can be pressed: a button that stays but says something else does something else. */
 export interface Pressable<Part> {
@@ -40,6 +39,8 @@ interface Press {
   /** Where the pointer was; null: the key was pressed where the focus is. */
   spot: { x: number; y: number } | null;
   place: Place<Element>;
+  /** Other things came to the spot since, by scrolling; what had come there before still rests. */
+  scrolled: boolean;
 }
 
 function pressableAt(spot: Press["spot"]): Pressable<Element> {
@@ -53,9 +54,11 @@ function rest(part: Element | null): () => void {
   const control = part instanceof HTMLLabelElement ? part.control : part;
   if (control === null) return () => undefined;
   control.ariaDisabled = "true";
-  const wake = (): void => control.removeAttribute("aria-disabled");
-  setTimeout(wake, MOMENT_MS);
-  return wake;
+  const timer = setTimeout(() => control.removeAttribute("aria-disabled"), MOMENT_MS);
+  return () => {
+    clearTimeout(timer);
+    control.removeAttribute("aria-disabled");
+  };
 }
 
 /** Watches the place of each press, for the life of the page. */
@@ -69,19 +72,15 @@ export function guardPresses(): void {
   };
 
   const look = (): void => {
-    if (last === null) return;
+    if (last === null || last.scrolled) return;
     const there = pressableAt(last.spot);
     if (!last.place.look(there, performance.now())) return;
     wake();
     wake = rest(there.part);
   };
 
-  const isThere = ({ target, clientX, clientY }: MouseEvent): boolean => {
-    if (last === null) return false;
-    const { part } = last.place.there;
-    if (part !== null && target instanceof Node && part.contains(target)) return true;
-    return !byKey && last.spot !== null && Math.hypot(clientX - last.spot.x, clientY - last.spot.y) <= NEAR_PX;
-  };
+  const isThere = (target: EventTarget | null): boolean =>
+    target instanceof Node && last?.place.there.part?.contains(target) === true;
 
   document.addEventListener(
     "click",
@@ -89,18 +88,26 @@ export function guardPresses(): void {
       // A label passes its click on, without a pointer and without a key; a script's click is no press.
       if (!event.isTrusted || (event.detail === 0 && !byKey)) return;
       look();
-      if (isThere(event) && last?.place.isFresh(performance.now()) === true) {
+      if (isThere(event.target) && last?.place.isFresh(performance.now()) === true) {
         event.preventDefault();
         event.stopImmediatePropagation();
         return;
       }
       wake();
       const spot = byKey ? null : { x: event.clientX, y: event.clientY };
-      last = { spot, place: new Place(pressableAt(spot)) };
+      last = { spot, place: new Place(pressableAt(spot)), scrolled: false };
     },
     true,
   );
-  document.addEventListener("pointerdown", () => void (byKey = false), true);
+  document.addEventListener(
+    "pointerdown",
+    () => {
+      byKey = false;
+      // The pointer takes the focus with it.
+      if (last?.spot === null) forget();
+    },
+    true,
+  );
   document.addEventListener(
     "keydown",
     ({ key }) => {
@@ -110,9 +117,12 @@ export function guardPresses(): void {
     },
     true,
   );
-  // Scrolled by hand, other things come to the place on purpose; a page that became shorter scrolls by itself.
+  // Scrolled, other things come to the place on purpose.
   document.addEventListener("pointercancel", forget, true);
   document.addEventListener("wheel", forget, { capture: true, passive: true });
-  document.addEventListener("scroll", look, { capture: true, passive: true });
+  const scroll = (): void => {
+    if (last !== null && last.spot !== null) last.scrolled = true;
+  };
+  document.addEventListener("scroll", scroll, { capture: true, passive: true });
   new MutationObserver(look).observe(document.body, { childList: true, subtree: true, characterData: true, attributes: true });
 }

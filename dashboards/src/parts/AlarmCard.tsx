@@ -25,7 +25,8 @@ let actedOn: number | null = null;
 export function focusAfterAction(id: number | null, target: HTMLElement | null): void {
   if (actedOn === null || (id !== null && id !== actedOn)) return;
   actedOn = null;
-  target?.focus();
+  // Without scrolling, which would put other things under the finger.
+  target?.focus({ preventScroll: true });
 }
 
 const SHELVE_HOURS = [2, 8, 24, 72] as const;
