@@ -1,5 +1,4 @@
 import { useState } from "preact/hooks";
-import { farmZone } from "../clock.ts";
 import * as resources from "../resources.ts";
 import { useResource } from "../resources.ts";
 import { text } from "../text/text.ts";
@@ -21,6 +20,7 @@ const PATHS: Record<ExportKind, string> = {
 /** What is kept, as a file. The link is a plain one: the browser shows how far it is. */
 export function TakeOut() {
   const probes = useResource(resources.probes).value ?? [];
+  const zone = useResource(resources.farm).value?.time_zone ?? "UTC";
   const [kind, setKind] = useState<ExportKind>("readings");
   const [probe, setProbe] = useState("");
   const [from, setFrom] = useState("");
@@ -29,7 +29,7 @@ export function TakeOut() {
   const ofProbes = PATHS[kind].startsWith("readings");
   const asked = [PATHS[kind]];
   if (ofProbes && probe !== "") asked.push(`probe=${encodeURIComponent(probe)}`);
-  const [start, end] = [from && fieldToIso(`${from}T00:00`, farmZone()), to && fieldToIso(`${to}T23:59:59.999`, farmZone())];
+  const [start, end] = [from && fieldToIso(`${from}T00:00`, zone), to && fieldToIso(`${to}T23:59:59.999`, zone)];
   if (start) asked.push(`from=${encodeURIComponent(start)}`);
   if (end) asked.push(`to=${encodeURIComponent(end)}`);
   return (

@@ -20,6 +20,7 @@ const CORNERS = Object.values(CATALOGUES).map((words) => words.logForm.corners);
 
 /** The checklist for today's round; once opened it works without the service, and it prints on one page. */
 export function Round() {
+  const farm = useResource(resources.farm);
   const bins = useResource(resources.bins);
   const stores = useResource(resources.feedStores);
   const places = useResource(resources.places);
@@ -32,6 +33,8 @@ export function Round() {
     () => roundOf(bins.value ?? [], stores.value ?? [], alarms.value ?? [], fed.value ?? NONE, CORNERS),
     [bins.value, stores.value, alarms.value, fed.value],
   );
+  // Whose day it is, only the farm's zone can tell.
+  if (farm.value === undefined) return <Absent of={farm} />;
   if (bins.value === undefined) return <Absent of={bins} />;
   if (alarms.value === undefined) return <Absent of={alarms} />;
 

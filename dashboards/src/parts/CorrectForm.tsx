@@ -14,7 +14,7 @@ import { FailureNote } from "./States.tsx";
 export function CorrectForm({ entry, done }: { entry: LogEntry; done: (words: string | null) => void }) {
   const bins = useResource(resources.bins);
   const stores = useResource(resources.feedStores);
-  const zone = farmZone();
+  const [zone] = useState(farmZone);
   const [kind, setKind] = useState<LogKind>(entry.kind);
   const [where, setWhere] = useState(`${entry.subject.kind}/${entry.subject.id}`);
   const [at, setAt] = useState(toField(Date.parse(entry.at), zone));
