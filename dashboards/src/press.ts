@@ -4,6 +4,8 @@
  */
 
 export const MOMENT_MS = 700;
+/** What comes to a place so long after a press has nothing to do with it. */
+const LATER_MS = 5000;
 /** What does something; to follow a link or to open a fold does no harm. */
 const PRESSABLE = "button, label, input";
 
@@ -38,6 +40,7 @@ export class Place<Part> {
 interface Press {
   /** Where the pointer was; null: the key was pressed where the focus is. */
   spot: { x: number; y: number } | null;
+  atMs: number;
   place: Place<Element>;
   /** Other things came to the spot since, by scrolling; what had come there before still rests. */
   scrolled: boolean;
@@ -73,8 +76,10 @@ export function guardPresses(): void {
 
   const look = (): void => {
     if (last === null || last.scrolled) return;
+    const nowMs = performance.now();
+    if (nowMs - last.atMs > LATER_MS) return forget();
     const there = pressableAt(last.spot);
-    if (!last.place.look(there, performance.now())) return;
+    if (!last.place.look(there, nowMs)) return;
     wake();
     wake = rest(there.part);
   };
@@ -95,7 +100,7 @@ export function guardPresses(): void {
       }
       wake();
       const spot = byKey ? null : { x: event.clientX, y: event.clientY };
-      last = { spot, place: new Place(pressableAt(spot)), scrolled: false };
+      last = { spot, atMs: performance.now(), place: new Place(pressableAt(spot)), scrolled: false };
     },
     true,
   );
