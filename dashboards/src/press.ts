@@ -92,7 +92,6 @@ export function guardPresses(): void {
     (event) => {
       // A label passes its click on, without a pointer and without a key; a script's click is no press.
       if (!event.isTrusted || (event.detail === 0 && !byKey)) return;
-      look();
       if (isThere(event.target) && last?.place.isFresh(performance.now()) === true) {
         event.preventDefault();
         event.stopImmediatePropagation();
