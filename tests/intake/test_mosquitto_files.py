@@ -12,6 +12,7 @@ import ssl
 import subprocess
 from base64 import b64decode
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -19,9 +20,12 @@ from pathlib import Path
 import pytest
 
 from conftest import MOSQUITTO, free_port, wait_for
+from underlid import model
 from underlid.commands import admission
 from underlid.intake import authority, mosquitto
 from underlid.settings import Settings, load_settings
+from underlid.store import catalogue
+from underlid.store.ledger import Ledger
 
 NOW_MS = 1_790_000_000_000
 NOW = datetime.fromtimestamp(NOW_MS / 1000, UTC)
@@ -112,6 +116,9 @@ def farm(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Farm]:
         monkeypatch.delenv(name)
     monkeypatch.chdir(tmp_path)
     settings = load_settings(data_dir=tmp_path / "data", mappings=[MAPPING])
+    settings.data_dir.mkdir()
+    with closing(Ledger(settings.catalogue_url)) as ledger, ledger.writing() as connection:
+        catalogue.save_farm(connection, model.Farm("Walled garden", "Europe/Vienna"))
     now_ms = int(datetime.now(UTC).timestamp() * 1000)  # Mosquitto and its clients go by the real date
     farm = Farm(settings, tmp_path / "mosquitto files", now_ms)  # with a blank, as folders have
     yield farm

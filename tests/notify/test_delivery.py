@@ -1,6 +1,7 @@
 """From the outbox to real servers: mail, HTTP and MQTT; targets that hang, fail, or sleep."""
 
 import asyncio
+import contextlib
 import datetime
 import sqlite3
 import threading
@@ -95,7 +96,8 @@ def run_until(
             courier.posted()
             await asyncio.sleep(0.05)
         task.cancel()
-        await asyncio.gather(task, return_exceptions=True)
+        with contextlib.suppress(asyncio.CancelledError):
+            await task
         assert is_so()
 
     asyncio.run(work())
@@ -238,7 +240,11 @@ def test_a_message_that_failed_into_the_night_waits_for_the_morning(ledger: Ledg
     now = [evening - 120_000]  # it is due at 21:59
     take(ledger, Post(ledger, people, lambda: now[0]), 1, "raised", now[0])
     now[0] = evening
-    courier = Courier(ledger, senders(people) | {MQTT: lambda _: None}, lambda: now[0], people)
+
+    def started() -> Courier:
+        return Courier(ledger, senders(people) | {MQTT: lambda _: None}, lambda: now[0], people)
+
+    courier = started()
     run_until(courier, lambda: sink.tries == 1 and bool(courier.failing))
     sink.status = None
     now[0] = evening + 3_600_000
@@ -247,10 +253,10 @@ def test_a_message_that_failed_into_the_night_waits_for_the_morning(ledger: Ledg
         with ledger.reading() as connection:
             return list(outbox.due(connection, morning - 1)) == []
 
-    run_until(courier, put_off)
+    run_until(started(), put_off)
     assert sink.taken == []
     now[0] = morning
-    run_until(courier, lambda: len(sink.taken) == 1)
+    run_until(started(), lambda: len(sink.taken) == 1)
     sink.close()
 
 

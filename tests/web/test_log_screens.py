@@ -126,7 +126,9 @@ def test_a_photo_that_waits_to_be_sent_is_shown_with_its_entry_until_it_has_gone
     page = watched.page
     page.goto("/round")  # which works without the service once it was opened
     expect(page.get_by_role("heading", name="Today's round")).to_be_visible()
-    page.goto("/bins/birch")
+    expect(page.locator(".loading")).to_have_count(0)
+    page.get_by_role("link", name="Bins", exact=True).tap()
+    page.get_by_role("link", name="Birch", exact=True).tap()
     page.get_by_role("button", name="Turned", exact=True).tap()
     page.locator(".log-entry input[type=file]").set_input_files(photo())
     expect(page.get_by_text("1 photo goes with it")).to_be_visible()

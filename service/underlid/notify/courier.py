@@ -68,9 +68,8 @@ class Courier:
         self._posted = asyncio.Event()
         self._busy: set[str] = set()
         self.failing: dict[str, str] = {}
-        self.gone: dict[
-            str, int
-        ] = {}  # targets that are no longer in the settings, and how many messages wait for each
+        # Targets that are no longer in the settings, and how many messages wait for each.
+        self.gone: dict[str, int] = {}
         self._works = count()
         self._held_up: dict[int, str] = {}  # why each work on the catalogue that is being tried again failed
 
