@@ -6,8 +6,9 @@
 export const MOMENT_MS = 700;
 /** What comes to a place so long after a press has nothing to do with it. */
 const LATER_MS = 5000;
-/** What does something; to follow a link or to open a fold does no harm. */
-const PRESSABLE = "button, label, input";
+/** What does something; to follow a link, to open a fold or to begin to type does no harm. */
+const TICKED = "input:is([type=checkbox], [type=radio])";
+const PRESSABLE = `button, ${TICKED}, label:has(${TICKED})`;
 
 /** What can be pressed: a button that stays but says something else does something else. */
 export interface Pressable<Part> {
