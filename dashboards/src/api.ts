@@ -257,8 +257,9 @@ export function weekFile(week: string, form: "page" | "pdf" | "csv" | "text", su
 }
 
 /** A week's report as a file; a `Failure` says in words where this service can't make one of that form. */
-export async function getWeekFile(week: string, form: "pdf", subject: string): Promise<Blob> {
-  const response = await fetch(weekFile(week, form, subject)).catch(() => null);
-  if (response === null) throw new Failure(0, text.failure.unreachable);
-  return response.ok ? response.blob() : read(`/reports/weekly/${week}`, response);
+export function getWeekFile(week: string, form: "pdf", subject: string): Promise<Blob> {
+  return reached(WORK_MS, async (signal) => {
+    const response = await fetch(weekFile(week, form, subject), { signal });
+    return response.ok ? response.blob() : read(`/reports/weekly/${week}`, response);
+  });
 }

@@ -15,8 +15,9 @@ import structlog
 
 from underlid.address import BrokerAddress, is_loopback
 from underlid.exchange.backup import RESTORING
+from underlid.model import Farm
 from underlid.settings import Settings, split_address
-from underlid.store import credentials
+from underlid.store import catalogue, credentials
 from underlid.store.ledger import Ledger
 from underlid.store.look import has_farm
 from underlid.store.opening import open_readings
@@ -215,11 +216,14 @@ def need_farm(settings: Settings) -> None:
 
 
 @contextlib.contextmanager
-def farm_stores(settings: Settings) -> Iterator[tuple[Ledger, Readings]]:
-    """The stores of the farm that is there. Raises ValueError, StoreError and StartError."""
+def farm_stores(settings: Settings) -> Iterator[tuple[Farm, Ledger, Readings]]:
+    """The farm that is there, and its stores. Raises ValueError, StoreError and StartError."""
     need_farm(settings)
-    with stores(settings) as opened:
-        yield opened
+    with stores(settings) as (ledger, readings):
+        with ledger.reading() as connection:
+            farm = catalogue.farm(connection)
+        assert farm is not None
+        yield farm, ledger, readings
 
 
 @contextlib.contextmanager

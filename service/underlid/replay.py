@@ -54,7 +54,7 @@ class Past:
 
     @property
     def subjects(self) -> list[Subject]:
-        return sorted({subject for _, survey in self.surveys for subject in survey.things})
+        return sorted(_there(self.surveys))
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +83,7 @@ def take_past(
     if to_ms <= from_ms:
         raise ValueError("a replay must end after it begins")
     surveys = take_surveys(connection, from_ms, to_ms)
-    there = {subject for _, survey in surveys for subject in survey.things}
+    there = _there(surveys)
     hours = (to_ms - from_ms) / HOUR_MS * len(there if subjects is None else there & set(subjects))
     if hours > most_h:
         raise ValueError(f"{hours / 24:.0f} days of subjects are too much at once; ask for less")
@@ -93,6 +93,11 @@ def take_past(
     steps = alarm_store.transitions(connection, from_ms, to_ms)
     were = within(spells(steps), from_ms, to_ms)
     return Past(from_ms, to_ms, surveys, series, _acts(steps, from_ms, to_ms), were)
+
+
+def _there(surveys: Iterable[tuple[int, Survey]]) -> set[Subject]:
+    """All that there was at any time."""
+    return {subject for _, survey in surveys for subject in survey.things}
 
 
 def _channels(survey: Survey, subjects: Iterable[Subject] | None) -> set[int]:

@@ -12,7 +12,6 @@ from underlid.exchange import archive, csv_out, parquet_out, senml_out
 from underlid.exchange.stream import Span, channels_of
 from underlid.ground import farm_stores
 from underlid.settings import Settings
-from underlid.store import catalogue
 
 WHAT = ("readings", "log", "alarms", "all")
 FORMATS = ("csv", "parquet", "senml")
@@ -38,10 +37,7 @@ def export(
         raise ValueError("--wide is for readings as CSV")
     if to is None and sys.stdout.isatty() and (what == "all" or format_ == "parquet"):
         raise ValueError("this is no text for a terminal; give a file with --to")
-    with farm_stores(settings) as (ledger, readings):
-        with ledger.reading() as connection:
-            farm = catalogue.farm(connection)
-        assert farm is not None
+    with farm_stores(settings) as (farm, ledger, readings):
         span = span_of(from_, until, farm.time_zone)
         channels = channels_of(ledger, probes)
         if unknown := set(probes) - {channel.probe_id for channel in channels}:

@@ -25,7 +25,6 @@ from underlid.exchange.take import Refused, Taking
 from underlid.exchange.zones import Twice
 from underlid.ground import farm_stores
 from underlid.settings import Settings
-from underlid.store import catalogue
 from underlid.store.ledger import Ledger
 from underlid.store.readings import Readings
 
@@ -82,10 +81,7 @@ def import_file(
     console = Console(stderr=True, highlight=False, markup=False)
     asks = sys.stdin.isatty() and not sure
     whole = True
-    with farm_stores(settings) as (ledger, readings):
-        with ledger.reading() as connection:
-            farm = catalogue.farm(connection)
-        assert farm is not None
+    with farm_stores(settings) as (farm, ledger, readings):
         zone = told.zone or farm.time_zone
         found = sources(file)
         for source in found:

@@ -38,9 +38,7 @@ def replay_lines(
 ) -> list[str]:
     """Run a replay and give what to tell. Raises ValueError, OSError and StoreError with one line."""
     now_ms = wall_clock()
-    with farm_stores(settings) as (ledger, readings), ledger.reading() as connection:
-        farm = catalogue.farm(connection)
-        assert farm is not None
+    with farm_stores(settings) as (farm, ledger, readings), ledger.reading() as connection:
         zone = ZoneInfo(farm.time_zone)
         from_ms, to_ms = moment_ms(from_, now_ms, zone), moment_ms(to, now_ms, zone)
         first_ms = readings.first_ms([channel.id for channel in catalogue.channels(connection)])

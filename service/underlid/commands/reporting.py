@@ -14,7 +14,6 @@ from underlid.reports.morning import summary_of
 from underlid.reports.report import WeeklyReport
 from underlid.reports.week import week_of
 from underlid.settings import Settings
-from underlid.store import catalogue
 from underlid.store.ledger import Ledger
 from underlid.store.readings import Readings
 
@@ -38,10 +37,7 @@ def report(
         raise ValueError(f"'{format_}' is no form of a report; there are {', '.join(FORMATS)}")
     if format_ == "pdf" and to is None and sys.stdout.isatty():
         raise ValueError("PDF is no text for a terminal; give a file with --to")
-    with farm_stores(settings) as (ledger, readings):
-        with ledger.reading() as connection:
-            farm = catalogue.farm(connection)
-        assert farm is not None
+    with farm_stores(settings) as (farm, ledger, readings):
         if what == "today":
             if bin_id is not None or keep or format_ == "csv":
                 raise ValueError("today's summary is for the whole farm, is not kept, and has no table")

@@ -12,9 +12,7 @@ log = structlog.get_logger("underlid.store")
 
 EVERY_S = 60.0
 REST_S = 0.2  # between turns while there is more to do
-
-
-AWAY_MS = 30 * 86_400_000
+AWAY_MS = 30 * 86_400_000  # so long nothing may have come in before a start, as far as the clock is believed
 
 
 async def keep_in_order(
